@@ -1,0 +1,1 @@
+"""Rules, states and the engine that judges readings: pure, `now` in, events out."""

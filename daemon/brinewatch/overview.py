@@ -1,0 +1,104 @@
+"""The state of the shed as one value: what the page, the command line and the broker all show."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from brinewatch.alarms.events import AlarmEvent, Priority, State
+from brinewatch.moment import Moment, utc_text
+from brinewatch.readings import Flag, Reading
+
+
+@dataclass(frozen=True, slots=True)
+class PointView:
+    """One measuring point now. shown: value with unit in the shed's display units, or the reason there is none."""
+
+    point: str
+    name: str
+    quantity: str
+    reading: Reading | None
+    shown: str
+    flag: Flag
+    age_s: float | None
+    old: bool
+    basis: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmView:
+    """One standing alarm. todo: first actions from the rule; told: how far each message got, per contact."""
+
+    number: int
+    alarm: str
+    title: str
+    priority: Priority
+    state: State
+    stage: str
+    point: str
+    shown: str
+    limit: str
+    since: Moment
+    todo: tuple[str, ...]
+    why: str
+    acknowledged_by: str = ""
+    told: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class StageView:
+    """One stage, in the order the water (or the air) runs."""
+
+    key: str
+    name: str
+    kind: str
+    path: str  # "water", "air" or "watch"
+    points: tuple[PointView, ...]
+    alarms: tuple[AlarmView, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """Everything there is to say now. checked: when the newest usable reading was taken."""
+
+    shed: str
+    at: Moment
+    checked: Moment | None
+    started: Moment
+    stages: tuple[StageView, ...]
+    alarms: tuple[AlarmView, ...]
+    recent: tuple[AlarmEvent, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def well(self) -> bool:
+        return not self.alarms
+
+    @property
+    def sentence(self) -> str:
+        """The state in one sentence, as a good watchkeeper would say it."""
+        blind = [p for s in self.stages for p in s.points if not p.flag.usable or p.old]
+        if self.alarms:
+            worst = min(self.alarms, key=lambda alarm: (alarm.priority.rank, alarm.since.utc))
+            more = len(self.alarms) - 1
+            return f"{worst.title}: {worst.shown}." + (f" {more} more." if more else "")
+        if self.checked is None:
+            return "Not one reading yet."
+        if blind:
+            return f"No alarm, but {len(blind)} of the points cannot be judged now."
+        return "All is well."
+
+
+def as_json(value: Any) -> Any:
+    """An Overview or any part of it as plain JSON values; instants as ISO 8601 UTC."""
+    if isinstance(value, Moment):
+        return utc_text(value.utc)
+    if isinstance(value, (tuple, list)):
+        return [as_json(item) for item in value]
+    if isinstance(value, Flag):
+        return int(value)
+    if hasattr(value, "__dataclass_fields__"):
+        return {key: as_json(getattr(value, key)) for key in value.__dataclass_fields__}
+    if isinstance(value, dict):
+        return {key: as_json(item) for key, item in value.items()}
+    return value

@@ -1,0 +1,96 @@
+"""Every interface between the core and the world, in one short file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import AbstractAsyncContextManager, AbstractContextManager
+from typing import Protocol
+
+from brinewatch.messages import Delivery, DeliveryReport, Inbound, Message, Receipt
+from brinewatch.moment import Moment
+from brinewatch.readings import Reading, Sample
+
+
+class Clock(Protocol):
+    """The only source of time and the only way to wait."""
+
+    def now(self) -> Moment: ...
+
+    async def sleep(self, seconds: float) -> None: ...
+
+    async def sleep_until(self, mono: float) -> None:
+        """Wait until now().mono reaches `mono`; at once when it already has."""
+        ...
+
+    def deadline(self, seconds: float) -> AbstractAsyncContextManager[object]:
+        """Bound waiting on the outside world; raises TimeoutError. Real seconds even when time is stepped."""
+        ...
+
+    def hold(self) -> AbstractContextManager[None]:
+        """Keep stepped time still while an answer from outside is awaited; nothing on a real clock."""
+        ...
+
+
+class Bus(Protocol):
+    """One wire with its probes. Read by one worker, one probe at a time."""
+
+    name: str
+
+    async def open(self) -> None:
+        """Open the wire; PortLost when it is not there."""
+        ...
+
+    async def close(self) -> None: ...
+
+    async def read(self, probe: str) -> Sequence[Sample]:
+        """Ask one probe once: one Sample a channel. Raises ProbeError, never returns a doubtful number."""
+        ...
+
+
+class Outbox(Protocol):
+    """Messages waiting to go out, kept over restarts."""
+
+    async def due(self, way: str, now: Moment) -> Sequence[Message]:
+        """Messages of this way whose time to be tried has come, oldest first."""
+        ...
+
+    async def settle(
+        self,
+        message: Message,
+        state: Delivery,
+        now: Moment,
+        *,
+        references: Sequence[int] = (),
+        detail: str = "",
+        retry_at_utc: float | None = None,
+    ) -> None:
+        """Write down how one try ended. With retry_at_utc the message is due again then."""
+        ...
+
+    async def report(self, report: DeliveryReport) -> bool:
+        """Write down what the network said later; False when it fits no message."""
+        ...
+
+
+class History(Protocol):
+    """Readings, kept for years; may be late or fail without delaying anything."""
+
+    def add(self, readings: Sequence[Reading]) -> None: ...
+
+
+class Notifier(Protocol):
+    """One way to reach people."""
+
+    way: str
+
+    async def run(self) -> None:
+        """Keep the way up until cancelled: connect, watch its health, take in what comes."""
+        ...
+
+    async def send(self, message: Message) -> Receipt:
+        """Hand one message over. Raises RetryLater, NeedsPerson or OutcomeUnknown."""
+        ...
+
+
+OnInbound = Callable[[Inbound], None]
+OnReport = Callable[[DeliveryReport], None]

@@ -1,0 +1,93 @@
+"""The one table of what is measured: key, name, symbol, unit, physical span, decimals shown.
+
+A value outside `low..high` cannot be true of any shed and fails the gross-range test; tighter spans are settings
+of the probe. Decimals are a ceiling for showing a number, not a claim of accuracy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One measurable thing. `states` names the two states of a digital one (value 0, value 1)."""
+
+    key: str
+    name: str
+    symbol: str
+    unit: str
+    low: float
+    high: float
+    decimals: int
+    states: tuple[str, str] | None = None
+    derived: bool = False
+    # other units a probe may speak: canonical = factor * x + offset
+    units: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+
+    def to_canonical(self, value: float, unit: str) -> float:
+        """A value in one of the accepted units, in this quantity's own. KeyError for an unknown unit."""
+        if unit == self.unit:
+            return value
+        factor, offset = self.units[unit]
+        return factor * value + offset
+
+    def from_canonical(self, value: float, unit: str) -> float:
+        """The way back, for showing."""
+        if unit == self.unit:
+            return value
+        factor, offset = self.units[unit]
+        return (value - offset) / factor
+
+    def accepts(self, unit: str) -> bool:
+        return unit == self.unit or unit in self.units
+
+
+_PA = 1e-3
+_INCH_H2O = 0.2490889  # kPa in an inch of water at 4 degC (NIST SP 811, table B.8)
+_PRESSURE = {
+    "Pa": (_PA, 0.0), "hPa": (0.1, 0.0), "mbar": (0.1, 0.0), "bar": (100.0, 0.0),
+    "inH2O": (_INCH_H2O, 0.0), "mmH2O": (9.80665e-3, 0.0), "psi": (6.894757, 0.0),
+}  # fmt: skip
+_BAROMETER = {
+    "kPa": (10.0, 0.0), "Pa": (0.01, 0.0), "mbar": (1.0, 0.0), "mmHg": (1 / 0.750061683, 0.0),
+    "inHg": (33.86389, 0.0),
+}  # fmt: skip
+_TEMPERATURE = {"degF": (5 / 9, -160 / 9), "mdegC": (1e-3, 0.0)}
+_N_PER_NH3 = 14.0067 / 17.0305  # IUPAC masses
+
+_TABLE = (
+    Quantity("temperature", "temperature", "T", "degC", -5, 50, 1, units=_TEMPERATURE),
+    Quantity("air_temperature", "air temperature", "T air", "degC", -40, 60, 1, units=_TEMPERATURE),
+    Quantity("oxygen", "dissolved oxygen", "O2", "mg/L", 0, 40, 2),
+    Quantity("oxygen_saturation", "oxygen saturation", "O2", "%", 0, 400, 1),
+    Quantity("ph", "pH", "pH", "pH", 0, 14, 2),
+    Quantity("salinity", "practical salinity", "S", "PSS-78", 0, 70, 1),
+    Quantity("conductivity", "conductivity at the water's temperature", "C", "mS/cm", 0, 120, 2,
+             units={"uS/cm": (1e-3, 0.0), "S/m": (10.0, 0.0)}),
+    Quantity("specific_conductance", "specific conductance at 25 degC", "SC", "mS/cm", 0, 120, 2,
+             units={"uS/cm": (1e-3, 0.0), "S/m": (10.0, 0.0)}),
+    Quantity("air_pressure", "air supply pressure", "air", "kPa", -20, 100, 1, units=_PRESSURE),
+    Quantity("air_rise", "air pressure over static head", "air over head", "kPa", -120, 100, 1, derived=True,
+             units=_PRESSURE),
+    Quantity("barometric_pressure", "station pressure", "p", "hPa", 500, 1100, 1, units=_BAROMETER),
+    Quantity("water_flow", "water flow", "flow", "L/min", 0, 100000, 0, units={"m3/h": (1000 / 60, 0.0),
+             "L/s": (60.0, 0.0), "L/h": (1 / 60, 0.0)}),
+    Quantity("water_level", "water level", "level", "cm", -100, 2000, 1, units={"m": (100.0, 0.0),
+             "mm": (0.1, 0.0)}),
+    Quantity("level_switch", "level switch", "level", "state", 0, 1, 0, states=("low", "in order")),
+    Quantity("mains", "mains power", "mains", "state", 0, 1, 0, states=("off", "on")),
+    Quantity("motor_current", "motor current", "I", "A", 0, 1000, 2, units={"mA": (1e-3, 0.0)}),
+    Quantity("turbidity", "turbidity", "turb", "FNU", -5, 10000, 0),
+    Quantity("depth", "sensor depth", "depth", "m", -1, 200, 2, units={"cm": (0.01, 0.0)}),
+    Quantity("tan", "total ammonia as N", "TAN", "mg/L N", 0, 200, 2),
+    Quantity("nitrite", "nitrite as N", "NO2-N", "mg/L N", 0, 500, 2),
+    Quantity("nitrate", "nitrate as N", "NO3-N", "mg/L N", 0, 5000, 0),
+    Quantity("alkalinity", "alkalinity", "TA", "meq/L", 0, 20, 2),
+    Quantity("nh3_n", "un-ionized ammonia as N", "NH3-N", "mg/L N", 0, 100, 3, derived=True,
+             units={"mg/L NH3": (_N_PER_NH3, 0.0)}),
+    Quantity("health", "health of this part of the watch", "part", "state", 0, 1, 0, states=("failing", "well")),
+)  # fmt: skip
+
+QUANTITIES: Mapping[str, Quantity] = {quantity.key: quantity for quantity in _TABLE}

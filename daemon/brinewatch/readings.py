@@ -1,0 +1,79 @@
+"""A reading, and the sample it was made of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+from brinewatch.moment import Moment
+
+
+class Flag(IntEnum):
+    """QARTOD primary flags (IOOS QARTOD manuals, table 3-1; also UNESCO IOC 54:V3)."""
+
+    PASS = 1
+    NOT_EVALUATED = 2
+    SUSPECT = 3
+    FAIL = 4
+    MISSING = 9
+
+    @property
+    def usable(self) -> bool:
+        """Whether an alarm may judge the value; nothing is ever cleared on 2, 4 or 9."""
+        return self in (Flag.PASS, Flag.SUSPECT)
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """What a driver got for one measuring point, before calibration and quality tests.
+
+    point: "stage.quantity"; value: in the quantity's own unit, None when there is none;
+    raw: the number as it stood on the wire; reason: why there is no value, for people;
+    flag: PASS when the driver has no doubt, FAIL when bytes came but no value may be made of them,
+    MISSING when nothing came, SUSPECT when the device itself hints at doubt.
+    """
+
+    point: str
+    value: float | None
+    raw: float | None
+    at: Moment
+    probe: str
+    flag: Flag = Flag.PASS
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A trusted-or-not value of one measuring point at one instant. Everything downstream judges these.
+
+    uncertainty: one standard uncertainty in the quantity's unit, None when unknown;
+    age_s: age of the oldest input at the stamp (0 for a direct reading; hours for a manual test);
+    basis: what the number stands on when that matters ("as N, pH on NBS scale, TAN 3 h old").
+    """
+
+    point: str
+    quantity: str
+    value: float | None
+    raw: float | None
+    flag: Flag
+    reason: str
+    at: Moment
+    probe: str
+    uncertainty: float | None = None
+    calibration: str = ""
+    age_s: float = 0.0
+    basis: str = ""
+
+    @property
+    def usable(self) -> bool:
+        return self.value is not None and self.flag.usable
+
+
+def stage_of(point: str) -> str:
+    """The stage a point belongs to: everything before the last dot."""
+    return point.rpartition(".")[0]
+
+
+def quantity_of(point: str) -> str:
+    """The quantity a point measures: everything after the last dot."""
+    return point.rpartition(".")[2]

@@ -1,0 +1,58 @@
+"""What every test is held to: it leaves no task running, no port open and no thread behind."""
+
+from __future__ import annotations
+
+import asyncio
+import functools
+import inspect
+import os
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+HERE = Path(__file__).parent
+
+
+def _leaves_no_task(test: Callable[..., Any]) -> Callable[..., Any]:
+    @functools.wraps(test)
+    async def watched(*args: Any, **kwargs: Any) -> None:
+        await test(*args, **kwargs)
+        for _ in range(3):
+            await asyncio.sleep(0)
+        left = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
+        assert not left, f"tasks left running: {left}"
+
+    return watched
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> None:
+    if inspect.iscoroutinefunction(pyfuncitem.obj):
+        pyfuncitem.obj = _leaves_no_task(pyfuncitem.obj)
+
+
+def _ports() -> set[str]:
+    """Sockets, pseudo-terminals and device files this process holds open."""
+    found = set()
+    for name in os.listdir("/proc/self/fd"):
+        try:
+            target = os.readlink(f"/proc/self/fd/{name}")
+        except OSError:
+            continue
+        if target.startswith(("socket:", "/dev/pt", "/dev/tty")):
+            found.add(f"{name} -> {target}")
+    return found
+
+
+@pytest.fixture(autouse=True)
+def leaves_nothing_open() -> Iterator[None]:
+    ports, threads = _ports(), set(threading.enumerate())
+    yield
+    for thread in set(threading.enumerate()) - threads:
+        thread.join(2.0)
+        assert not thread.is_alive() or thread.name.startswith("asyncio_"), f"thread left running: {thread}"
+    left = _ports() - ports
+    assert not left, f"ports left open: {left}"
