@@ -19,19 +19,20 @@ HERE = Path(__file__).parent
 def _leaves_no_task(test: Callable[..., Any]) -> Callable[..., Any]:
     @functools.wraps(test)
     async def watched(*args: Any, **kwargs: Any) -> None:
+        had = asyncio.all_tasks()  # the test's own and those its fixtures keep
         await test(*args, **kwargs)
         for _ in range(3):
             await asyncio.sleep(0)
-        left = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
+        left = asyncio.all_tasks() - had
         assert not left, f"tasks left running: {left}"
 
     return watched
 
 
-@pytest.hookimpl(tryfirst=True)
-def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> None:
-    if inspect.iscoroutinefunction(pyfuncitem.obj):
-        pyfuncitem.obj = _leaves_no_task(pyfuncitem.obj)
+@pytest.hookimpl(trylast=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    if isinstance(item, pytest.Function) and inspect.iscoroutinefunction(item.obj):
+        item.obj = _leaves_no_task(item.obj)
 
 
 def _ports() -> set[str]:

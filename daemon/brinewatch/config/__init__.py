@@ -1,0 +1,196 @@
+"""The shed file: TOML text to frozen settings, with every fault reported at once.
+
+Each part owns its settings class; this package knows only how they stand together: which stage a point belongs to,
+which probe feeds it, which rules judge it, and whether the files named are there.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+
+from brinewatch.alarms.rules import Alarm
+from brinewatch.alarms.ruleset import Override, RuleSet, bind, load_ruleset, load_sources
+from brinewatch.config.reader import LISTS, SECTIONS, Reader, check_files, check_names, check_points
+from brinewatch.config.sections import (
+    WATCH_PARTS,
+    RulesSettings,
+    ShedFile,
+    ShedSettings,
+    Stage,
+    StageSettings,
+    StoreSettings,
+)
+from brinewatch.errors import BrinewatchError, ConfigurationError, Fault
+from brinewatch.page.server import PageSettings
+from brinewatch.probes.build import BusSettings
+from brinewatch.probes.manual import ManualSettings
+from brinewatch.quantities import QUANTITIES
+from brinewatch.readings import quantity_of, stage_of
+from brinewatch.settings import key_path
+from brinewatch.signals.derived import Derivation, plan
+
+__all__ = ["ShedFile", "Stage", "StageSettings", "read_shed", "rules_folder"]
+
+
+def rules_folder() -> Path:
+    """Where the rule sets that come with the program lie: in the package, or in a checkout beside it."""
+    package = Path(__file__).parents[1] / "rules"
+    return package if package.is_dir() else Path(__file__).parents[3] / "rules"
+
+
+def read_shed(path: Path) -> ShedFile:
+    """Read and check a shed file with everything it names.
+
+    Raises ConfigurationError with every fault found, BrinewatchError when the file cannot be read at all.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise BrinewatchError(
+            f"Cannot read the shed file {path}: {error.strerror}.",
+            "Copy deploy/examples/shed.toml and change it, or give the right name.",
+        ) from error
+    except UnicodeDecodeError as error:
+        raise BrinewatchError(f"{path} is not UTF-8 text (byte {error.start}).", "Save it as UTF-8.") from error
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigurationError([Fault(path.name, "(the file)", None, f"TOML; {error}")]) from error
+    reader = Reader(path, table)
+    for key in table:
+        if key not in {*SECTIONS, *LISTS, "bus"}:
+            reader.fault(key, "(a table)", f"no such part; known: {', '.join(sorted({*SECTIONS, *LISTS, 'bus'}))}")
+    shed = reader.section("shed")
+    if "shed" not in table:
+        reader.fault("shed", None, "a [shed] table with key, name, short_name, time_zone and altitude_m")
+    store, page = reader.section("store", StoreSettings()), reader.section("page", PageSettings())
+    broker, modem, replay = reader.section("broker"), reader.section("modem"), reader.section("replay")
+    stages = [Stage(way, one) for way in ("water", "air", "room") for one in reader.many(way)]
+    buses = reader.buses()
+    contacts = reader.many("contact")
+    rule_settings = reader.many("rules")
+    check_names(reader, contacts)
+    measured = check_points(reader)
+    check_files(reader, path.parent)
+    derivations = _derivations(reader, shed, stages, measured)
+    parts = [
+        key
+        for key in WATCH_PARTS
+        if key in ("journal", "history") or (key == "modem" and modem) or (key == "broker" and broker)
+    ]
+    stages += [
+        Stage("watch", StageSettings(key=key, name=WATCH_PARTS[key], kind="part of the watch", watch=["health"]))
+        for key in parts
+    ]
+    points = {f"{stage.settings.key}.{quantity}": quantity for stage in stages for quantity in stage.settings.watch}
+    rulesets, alarms = _rules(
+        reader, path.parent, rule_settings, reader.many("override"), points, _ages(buses, derivations)
+    )
+    if modem and not contacts:
+        reader.fault("contact", None, "at least one [[contact]]: the modem has nobody to call")
+    if replay and (replay.bus not in buses or buses[replay.bus].kind != "recorded"):
+        reader.fault("replay.bus", replay.bus, "the name of a bus of kind recorded")
+    if reader.faults:
+        raise ConfigurationError(reader.faults)
+    return ShedFile(
+        path=path, shed=shed, stages=tuple(stages), buses=buses, rulesets=tuple(rulesets), alarms=tuple(alarms),
+        derivations=tuple(derivations), contacts=tuple(contacts), store=store, page=page, broker=broker,
+        modem=modem, replay=replay,
+    )  # fmt: skip
+
+
+def _derivations(
+    reader: Reader, shed: ShedSettings | None, stages: list[Stage], measured: set[str]
+) -> list[Derivation]:
+    wanted = [
+        f"{stage.settings.key}.{quantity}"
+        for stage in stages
+        for quantity in stage.settings.watch
+        if quantity in QUANTITIES and f"{stage.settings.key}.{quantity}" not in measured
+    ]
+    depths = {s.settings.key: s.settings.diffuser_depth_m for s in stages if s.settings.diffuser_depth_m}
+    order = [stage.settings.key for stage in stages]
+    made, missing = plan(measured, wanted, order, altitude_m=shed.altitude_m if shed else 0.0, depths_m=depths)
+    for point, reason in missing.items():
+        way, place = next(
+            (stage.path, number)
+            for stage in stages
+            for number, row in enumerate(reader.raw(stage.path))
+            if row.get("key") == stage_of(point)
+        )
+        reader.fault(key_path((way, place, "watch")), quantity_of(point), reason)
+    return made
+
+
+def _rules(
+    reader: Reader,
+    folder: Path,
+    wanted: list[RulesSettings],
+    overrides: list[Override],
+    points: Mapping[str, str],
+    ages: Mapping[str, float],
+) -> tuple[list[RuleSet], list[Alarm]]:
+    try:
+        sources = load_sources((rules_folder() / "sources.toml").read_text(encoding="utf-8"), "sources.toml")
+    except OSError as error:
+        raise BrinewatchError(
+            f"The rule sets of the program are not at {rules_folder()}.", "Install it anew."
+        ) from error
+    except ConfigurationError as error:
+        reader.faults += error.faults
+        return [], []
+    own = folder / "sources.toml"
+    if own.is_file():
+        sources = {**sources, **load_sources(own.read_text(encoding="utf-8"), str(own))}
+    used: list[tuple[RuleSet, list[str] | None]] = []
+    stages = {stage_of(point) for point in points}
+    for place, one in enumerate(wanted):
+        here = key_path(("rules", place, "file"))
+        found = next((base / one.file for base in (folder, rules_folder()) if (base / one.file).is_file()), None)
+        if found is None:
+            reader.fault(here, one.file, f"a rule set in {folder} or {rules_folder()}")
+            continue
+        for name in one.stages or []:
+            if name not in stages:
+                reader.fault(
+                    key_path(("rules", place, "stages")), name, "the key of a stage that watches something"
+                )
+        try:
+            made = load_ruleset(found.read_text(encoding="utf-8"), found.name, sources)
+        except ConfigurationError as error:
+            reader.faults += error.faults
+            continue
+        used.append((made, one.stages))
+    if reader.faults:
+        return [], []
+    places = [key_path(("override", number)) for number in range(len(overrides))]
+    try:
+        alarms = bind(used, points, overrides, ages=ages, places=places, file=reader.path.name)
+    except ConfigurationError as error:
+        reader.faults += error.faults
+        return [], []
+    return [rules for rules, _ in used], alarms
+
+
+# a reading may miss two scans before it is too old to judge by
+_SCANS = 3
+
+
+def _ages(buses: Mapping[str, BusSettings], derivations: list[Derivation]) -> dict[str, float]:
+    """Seconds after which each point is too old to be judged, from how often it is read.
+
+    What is entered by hand, and what is derived from that, is as old as the rule about its data allows.
+    """
+    ages = {
+        channel.point: _SCANS * probe.every
+        for bus in buses.values()
+        if not isinstance(bus, ManualSettings)
+        for probe in bus.probe
+        for channel in probe.channel
+    }
+    for derivation in derivations:
+        if all(point in ages for point in derivation.inputs.values()):
+            ages[derivation.point] = max(ages[point] for point in derivation.inputs.values())
+    return ages

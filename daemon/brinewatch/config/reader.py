@@ -1,0 +1,181 @@
+"""Reads each table of a shed file by itself, and checks the names, points and files that tie them together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from brinewatch.alarms.roster import Contact
+from brinewatch.alarms.ruleset import Override
+from brinewatch.config.sections import (
+    WATCH_PARTS,
+    ReplaySettings,
+    RulesSettings,
+    ShedSettings,
+    StageSettings,
+    StoreSettings,
+)
+from brinewatch.errors import Fault
+from brinewatch.notify.mqtt import MqttSettings
+from brinewatch.notify.sms import SmsModemSettings
+from brinewatch.page.server import PageSettings
+from brinewatch.probes.build import BusSettings
+from brinewatch.quantities import QUANTITIES
+from brinewatch.readings import quantity_of, stage_of
+from brinewatch.settings import faults_of, key_path
+
+SECTIONS: Mapping[str, Any] = {
+    "shed": ShedSettings,
+    "store": StoreSettings,
+    "page": PageSettings,
+    "broker": MqttSettings,
+    "modem": SmsModemSettings,
+    "replay": ReplaySettings,
+}
+LISTS: Mapping[str, Any] = {
+    "water": StageSettings,
+    "air": StageSettings,
+    "room": StageSettings,
+    "rules": RulesSettings,
+    "contact": Contact,
+    "override": Override,
+}
+
+
+class Reader:
+    """Collects what is right and what is wrong, so that one bad key hides no other."""
+
+    def __init__(self, path: Path, table: Mapping[str, Any]) -> None:
+        self.path = path
+        self.table = table
+        self.faults: list[Fault] = []
+
+    def fault(self, key: str, value: object, expected: str) -> None:
+        self.faults.append(Fault(self.path.name, key, value, expected))
+
+    def section(self, key: str, default: Any = None) -> Any:
+        if key not in self.table:
+            return default
+        return self._one(SECTIONS[key], self.table[key], (key,))
+
+    def many(self, key: str) -> list[Any]:
+        rows = self.table.get(key, [])
+        if not isinstance(rows, list):
+            self.fault(key, "(a table)", f"a list of tables: write [[{key}]] above each")
+            return []
+        made = [self._one(LISTS[key], row, (key, place)) for place, row in enumerate(rows)]
+        return [one for one in made if one is not None]
+
+    def buses(self) -> dict[str, BusSettings]:
+        made = {}
+        rows = self.table.get("bus", {})
+        if not isinstance(rows, dict) or not rows:
+            self.fault("bus", None, "at least one bus: write [bus.NAME] with its kind")
+            return {}
+        for name, row in rows.items():
+            one = self._one(BusSettings, row, ("bus", name))
+            if one is not None:
+                made[name] = one
+        return made
+
+    def _one(self, shape: Any, row: Any, under: tuple[object, ...]) -> Any:
+        try:
+            return TypeAdapter(shape).validate_python(row)
+        except ValidationError as error:
+            self.faults += faults_of(error, self.path.name, under, shape)
+            return None
+
+    def raw(self, key: str) -> list[dict[str, Any]]:
+        """Rows as they stand, right or wrong: cross-checks must not blame what another fault hides."""
+        rows = self.table.get(key, [])
+        return [row for row in rows if isinstance(row, dict)] if isinstance(rows, list) else []
+
+
+def check_names(reader: Reader, contacts: list[Contact]) -> None:
+    seen: dict[str, str] = {}
+    for way in ("water", "air", "room"):
+        for place, row in enumerate(reader.raw(way)):
+            here, key = key_path((way, place, "key")), row.get("key")
+            if key in WATCH_PARTS:
+                reader.fault(here, key, "another name: this one is kept for the watch itself")
+            elif isinstance(key, str) and key in seen:
+                reader.fault(here, key, f"a name of its own; {seen[key]} has it already")
+            elif isinstance(key, str):
+                seen[key] = here
+    for what in ("name", "phone"):
+        first: dict[str, str] = {}
+        for place, contact in enumerate(reader.raw("contact")):
+            here, value = key_path(("contact", place, what)), contact.get(what)
+            if isinstance(value, str) and value in first:
+                reader.fault(here, value, f"a {what} of its own; {first[value]} has it already")
+            elif isinstance(value, str):
+                first[value] = here
+
+
+def check_points(reader: Reader) -> set[str]:
+    """Every point fed by a probe, checked against the stages; probes and points are fed once."""
+    watched = {
+        (row.get("key"), quantity): key_path((way, place, "watch"))
+        for way in ("water", "air", "room")
+        for place, row in enumerate(reader.raw(way))
+        for quantity in row.get("watch", [])
+        if isinstance(row.get("watch"), list)
+    }
+    for (_, quantity), here in watched.items():
+        if quantity not in QUANTITIES:
+            known = ", ".join(sorted(key for key in QUANTITIES if key != "health"))
+            reader.fault(here, quantity, f"a quantity; known: {known}")
+    probes: dict[str, str] = {}
+    points: dict[str, str] = {}
+    buses = reader.table.get("bus", {})
+    for bus, row in buses.items() if isinstance(buses, dict) else ():
+        rows = row.get("probe", []) if isinstance(row, dict) else []
+        for place, probe in enumerate(rows if isinstance(rows, list) else []):
+            if not isinstance(probe, dict):
+                continue
+            under = ("bus", bus, "probe", place)
+            name = probe.get("name")
+            if isinstance(name, str) and name in probes:
+                reader.fault(key_path((*under, "name")), name, f"a name of its own; {probes[name]} has it already")
+            elif isinstance(name, str):
+                probes[name] = key_path((*under, "name"))
+            channels = probe.get("channel", [])
+            for number, channel in enumerate(channels if isinstance(channels, list) else []):
+                if isinstance(channel, dict):
+                    _check_channel(reader, channel, (*under, "channel", number), watched, points)
+    return set(points)
+
+
+def _check_channel(
+    reader: Reader,
+    channel: dict[str, Any],
+    under: tuple[object, ...],
+    watched: Mapping[tuple[object, object], str],
+    points: dict[str, str],
+) -> None:
+    here, point = key_path((*under, "point")), channel.get("point")
+    if not isinstance(point, str):
+        return
+    if point in points:
+        reader.fault(here, point, f"a point fed once; {points[point]} feeds it already")
+    points.setdefault(point, here)
+    if quantity_of(point) in QUANTITIES and (stage_of(point), quantity_of(point)) not in watched:
+        reader.fault(here, point, f'a stage with key "{stage_of(point)}" whose watch lists "{quantity_of(point)}"')
+
+
+_FILE_KEYS = ("password_file", "ca_file", "pin_file", "file")
+
+
+def check_files(reader: Reader, folder: Path) -> None:
+    """Every file named in the shed file is there; rule files are looked for in their own way."""
+    buses = reader.table.get("bus", {})
+    tables = [((key,), reader.table.get(key)) for key in ("broker", "modem", "page")]
+    tables += [(("bus", name), row) for name, row in (buses.items() if isinstance(buses, dict) else ())]  # type: ignore[misc]
+    for under, row in tables:
+        for key in _FILE_KEYS:
+            name = row.get(key) if isinstance(row, dict) else None
+            if isinstance(name, str) and not (folder / name).is_file():
+                reader.fault(key_path((*under, key)), name, f"a file; there is none at {folder / name}")

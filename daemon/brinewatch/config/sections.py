@@ -1,0 +1,144 @@
+"""The parts of the shed file that belong to no single edge, and the whole when everything has been checked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import Field, field_validator
+
+from brinewatch.alarms.roster import Contact
+from brinewatch.alarms.rules import Alarm
+from brinewatch.alarms.ruleset import RuleSet
+from brinewatch.notify.mqtt import MqttSettings
+from brinewatch.notify.sms import SmsModemSettings
+from brinewatch.page.server import PageSettings
+from brinewatch.probes.build import BusSettings
+from brinewatch.probes.common import ChannelSettings, ProbeSettings
+from brinewatch.settings import Settings
+from brinewatch.signals.derived import Derivation
+from brinewatch.signals.display import DisplayUnits
+
+KEY = r"^[a-z][a-z0-9_-]*$"
+Key = Annotated[str, Field(pattern=KEY, max_length=32)]
+
+# the parts of the watch itself that can fail and still leave it running; each is a stage of its own
+WATCH_PARTS: Mapping[str, str] = {
+    "journal": "Journal",
+    "history": "History",
+    "modem": "Modem",
+    "broker": "Broker",
+}
+
+
+class ShedSettings(Settings):
+    """Who and where the shed is."""
+
+    key: Key = Field(description="short name for topics and files")
+    name: str = Field(min_length=1, max_length=60, description="the shed's name, as people say it")
+    short_name: str = Field(
+        min_length=1, max_length=16, pattern=r"^[A-Za-z0-9 ._-]+$", description="how a text message opens"
+    )
+    time_zone: str = Field(description="IANA name of the shed's time zone, as timedatectl prints it")
+    altitude_m: float = Field(ge=-430, le=5000, description="height above the sea, m")
+    latitude: float | None = Field(None, ge=-90, le=90, description="degrees north")
+    longitude: float | None = Field(None, ge=-180, le=180, description="degrees east")
+    display: DisplayUnits = Field(DisplayUnits(), description="units shown to people")
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+            raise ValueError("an IANA time zone, as timedatectl prints it") from error
+        return value
+
+
+class StageSettings(Settings):
+    """One stop of the water, the air or the room. `watch` lists what is measured or derived there."""
+
+    key: Key = Field(description="name used in points: key.quantity")
+    name: str = Field(min_length=1, max_length=40, description="the stage's name, as people say it")
+    kind: str = Field(min_length=1, max_length=40, description="what sort of stage it is, in your own words")
+    volume_l: float | None = Field(None, gt=0, description="water it holds, L")
+    biomass_kg: float | None = Field(None, ge=0, description="live wet mass of animals in it, kg")
+    diffuser_depth_m: float | None = Field(None, gt=0, le=10, description="deepest diffuser below the surface, m")
+    watch: list[str] = Field(default_factory=list, description="quantities watched here")
+
+
+class RulesSettings(Settings):
+    """One rule set used by this shed."""
+
+    file: str = Field(description="rule set file: beside the shed file, or one that comes with the program")
+    stages: list[str] | None = Field(None, description="only in these stages; everywhere when left out")
+
+
+class StoreSettings(Settings):
+    """Where everything is kept."""
+
+    folder: str = Field("data", description="folder, seen from the shed file")
+    batch_s: float = Field(60, gt=0, le=3600, description="samples written together, s")
+
+
+class ReplaySettings(Settings):
+    """Play a record through the whole daemon as fast as it goes, then stop with a summary."""
+
+    bus: Key = Field(description="the bus of kind recorded whose time is lived through")
+    compare: list[Annotated[list[str], Field(min_length=2, max_length=2)]] = Field(
+        default_factory=list, description="pairs of points the summary holds against each other"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """A stage with the path it belongs to: water, air, room or watch."""
+
+    path: str
+    settings: StageSettings
+
+
+@dataclass(frozen=True)
+class ShedFile:
+    """A whole, checked shed."""
+
+    path: Path
+    shed: ShedSettings
+    stages: tuple[Stage, ...]
+    buses: Mapping[str, BusSettings]
+    rulesets: tuple[RuleSet, ...]
+    alarms: tuple[Alarm, ...]
+    derivations: tuple[Derivation, ...]
+    contacts: tuple[Contact, ...]
+    store: StoreSettings
+    page: PageSettings
+    broker: MqttSettings | None
+    modem: SmsModemSettings | None
+    replay: ReplaySettings | None
+
+    @property
+    def folder(self) -> Path:
+        return self.path.parent
+
+    @property
+    def data(self) -> Path:
+        return self.folder / self.store.folder
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return ZoneInfo(self.shed.time_zone)
+
+    def stage(self, key: str) -> StageSettings:
+        return next(stage.settings for stage in self.stages if stage.settings.key == key)
+
+    def channels(self) -> Mapping[str, tuple[str, ProbeSettings, ChannelSettings]]:
+        """Every measured point: the bus, the probe and the channel that feed it."""
+        return {
+            channel.point: (name, probe, channel)
+            for name, bus in self.buses.items()
+            for probe in bus.probe
+            for channel in probe.channel
+        }

@@ -1,0 +1,126 @@
+"""Where people reach the daemon: texts from their phones, commands from the command line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Protocol
+
+from brinewatch.alarms.events import AlarmEvent, Command, Happening, Order
+from brinewatch.callout import Callout
+from brinewatch.errors import BrinewatchError
+from brinewatch.messages import Inbound
+from brinewatch.moment import Moment, utc_text
+from brinewatch.overview import as_json
+from brinewatch.ports import Clock
+from brinewatch.probes.manual import ManualBus
+from brinewatch.readings import Sample
+from brinewatch.recorder import Recorder
+from brinewatch.store.journal import Journal, Logged, Posted
+from brinewatch.watchkeeper import Outcome, Watchkeeper
+
+
+class Look(Protocol):
+    """One step of the watch, now."""
+
+    def __call__(self, samples: Sequence[Sample] = (), commands: Sequence[Command] = ()) -> Outcome: ...
+
+
+class Desk:
+    """Takes what people ask and gives what they are owed."""
+
+    def __init__(
+        self,
+        keeper: Watchkeeper,
+        callout: Callout,
+        recorder: Recorder,
+        journal: Journal,
+        hands: Sequence[ManualBus],
+        clock: Clock,
+        look: Look,
+        say: Callable[[str], None],
+    ) -> None:
+        self._keeper = keeper
+        self._callout = callout
+        self._recorder = recorder
+        self._journal = journal
+        self._hands = hands
+        self._clock = clock
+        self._look = look
+        self._say = say
+
+    async def inbound(self, inbound: Inbound) -> None:
+        """A text from a phone: journalled, and obeyed and answered when it is a contact's."""
+        now = self._clock.now()
+        hearing = self._callout.hear(inbound, now, self._keeper.memory)
+        self._say(f"{now.local:%H:%M:%S} text {hearing.remark}")
+        events: Sequence[AlarmEvent] = ()
+        if hearing.command is not None:
+            events = self._look(commands=[hearing.command]).events
+        reply = self._callout.reply(hearing, events, self._keeper.memory, now)
+        if reply is not None:
+            self._recorder.add((), {}, [reply])
+        await self._journal.note("text in", hearing.remark, now)
+
+    async def answer(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """One request of the command line. Raises BrinewatchError for what cannot be done."""
+        match request["do"]:
+            case "state":
+                return {"overview": as_json(self._keeper.overview(self._clock.now(), self._callout.told))}
+            case "acknowledge" | "reset" as order:
+                return {"lines": self._order(Order(order), request.get("number"), str(request.get("by", "")))}
+            case "enter":
+                return {"line": await self._enter(request)}
+            case "messages":
+                return {"rows": [_posted(one) for one in await self._journal.outbox()]}
+            case "events":
+                return {"rows": [_logged(one) for one in await self._journal.recent()]}
+        raise BrinewatchError(f"The daemon does not know how to do {request['do']!r}.", "See: brinewatch --help")
+
+    def _order(self, order: Order, number: int | None, by: str) -> list[str]:
+        command = Command(order, number, by or "the command line", self._clock.now())
+        events = [event for event in self._look(commands=[command]).events if event.by == command.by]
+        if events and all(event.happening is Happening.REFUSED for event in events):
+            raise BrinewatchError(f"Not done: {events[0].detail}.", "See: brinewatch state")
+        return [event_line(event, self._keeper) for event in events]
+
+    async def _enter(self, request: Mapping[str, Any]) -> str:
+        now, point = self._clock.now(), str(request.get("point"))
+        if not self._hands:
+            raise BrinewatchError("No value is entered by hand in this shed.", "Add a bus of kind manual.")
+        bus = next((bus for bus in self._hands if point in bus.points), self._hands[0])
+        value, unit = request.get("value"), request.get("unit")
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            raise BrinewatchError(f"{value!r} is not a number.", "Enter a number.")
+        sample = bus.enter(point, float(value), unit, now)
+        assert sample.value is not None
+        await self._journal.enter(point, sample.value, str(request.get("by", "")), now)
+        self._look([sample])
+        return f"Kept: {point} {self._keeper.show(point, sample.value)}, {now.local:%Y-%m-%d %H:%M}."
+
+
+def event_line(event: AlarmEvent, keeper: Watchkeeper) -> str:
+    """One alarm event as one line for people."""
+    if not event.alarm:
+        return f"{event.at.local:%H:%M:%S}     refused: {event.detail}"
+    value = keeper.show(event.point, event.value) if event.value is not None else ""
+    parts = [event.title, event.point, value, f"by {event.by}" if event.by else "", event.detail]
+    text = ", ".join(part for part in parts if part)
+    return f"{event.at.local:%H:%M:%S} {event.number:3d} {event.happening.value:12} {text}"
+
+
+def _posted(one: Posted) -> dict[str, Any]:
+    message = one.message
+    return {
+        "created": utc_text(message.created_utc), "number": message.number, "way": message.way, "to": message.to,
+        "state": one.state.value, "tries": one.tries, "detail": one.detail, "text": message.text or message.payload,
+    }  # fmt: skip
+
+
+def _logged(one: Logged) -> dict[str, Any]:
+    def text(at: Moment | None) -> str | None:
+        return utc_text(at.utc) if at else None
+
+    return {
+        **as_json(one.event), "occurred": text(one.event.began), "detected": text(one.event.at),
+        "committed": text(one.committed), "sent": text(one.sent),
+    }  # fmt: skip

@@ -1,0 +1,344 @@
+"""The daemon of one shed, put together: the only place that knows every part.
+
+Sampling, alarms and calls run on monotonic time in one event loop. Each bus and each way out has a worker of its
+own, so that a hung one delays no other; a part that dies is started again alone, and says so.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Awaitable, Callable, Sequence
+from typing import Any
+
+from brinewatch.alarms.events import AlarmEvent, Command, Happening
+from brinewatch.alarms.memory import resume
+from brinewatch.calendar import Calendar
+from brinewatch.callout import Callout
+from brinewatch.config import ShedFile
+from brinewatch.control import ControlServer
+from brinewatch.desk import Desk, event_line
+from brinewatch.errors import BrinewatchError
+from brinewatch.messages import Delivery, DeliveryReport, Inbound, Message
+from brinewatch.moment import Moment
+from brinewatch.notify.worker import WayWorker
+from brinewatch.overview import Overview, as_json
+from brinewatch.ports import Bus, Clock, Notifier
+from brinewatch.probes.build import build_bus
+from brinewatch.probes.manual import ManualBus
+from brinewatch.probes.recorded import RecordedBus
+from brinewatch.probes.worker import BusWorker
+from brinewatch.readings import Sample
+from brinewatch.recorder import Recorder
+from brinewatch.store.history import History
+from brinewatch.store.journal import Journal
+from brinewatch.store.lock import StoreLock
+from brinewatch.watchkeeper import Channel, Outcome, StagePlan, Watchkeeper
+
+log = logging.getLogger(__name__)
+
+Say = Callable[[str], None]
+Part = Callable[[], Awaitable[None]]
+
+_RESTART_FROM_S, _RESTART_TO_S = 1.0, 60.0
+# alarms are stepped at every scan and at every due instant; this is for what neither foresees
+_LOOK_EVERY_S = 30.0
+
+
+class _Told:
+    """The outbox, with an ear for how far each message got."""
+
+    def __init__(self, journal: Journal, callout: Callout) -> None:
+        self._journal = journal
+        self._callout = callout
+        self.due = journal.due
+
+    async def settle(self, message: Message, state: Delivery, now: Moment, **how: Any) -> None:
+        self._callout.settled(message, state)
+        await self._journal.settle(message, state, now, **how)
+
+    async def report(self, report: DeliveryReport) -> bool:
+        return await self._journal.report(report)
+
+
+class Daemon:
+    """One shed under watch. `run()` returns after `stop()`, or when a replayed record has ended.
+
+    say: one line for people per event.
+    """
+
+    def __init__(self, shed: ShedFile, clock: Clock, say: Say = log.info) -> None:
+        self.shed = shed
+        self.clock = clock
+        self.raised: list[AlarmEvent] = []
+        self._say = say
+        self._stopping = asyncio.Event()
+        self._changed = asyncio.Event()
+        self._health: dict[str, tuple[bool, str]] = {
+            stage.settings.key: (True, "") for stage in shed.stages if stage.path == "watch"
+        }
+        self.journal = Journal(shed.data / "journal.sqlite", clock, on_health=self._on_health("journal"))
+        self.history = History(
+            shed.data / "history.sqlite", clock, batch_s=shed.store.batch_s, on_health=self._on_health("history")
+        )
+        self.buses: dict[str, Bus] = {
+            name: build_bus(name, settings, clock, shed.folder) for name, settings in shed.buses.items()
+        }
+        self._workers: dict[str, WayWorker] = {}
+        self._tasks: set[asyncio.Task[None]] = set()
+        self.keeper: Watchkeeper
+        self._callout: Callout
+        self._recorder: Recorder
+        self._desk: Desk
+
+    # -- life ---------------------------------------------------------------------------------------------------
+
+    def stop(self) -> None:
+        self._stopping.set()
+
+    async def run(self) -> None:
+        """Open the store, resume what stood, watch until told to stop. Raises StoreBusy when another watches."""
+        with StoreLock(self.shed.data).take(self.shed.shed.name, self.clock.now()):
+            await self._open()
+            tasks = [asyncio.create_task(self._supervise(name, part), name=name) for name, part in self._parts()]
+            try:
+                await self._stopping.wait()
+            finally:
+                # the ways out last of all parts: what the others still say should leave
+                for task in [*reversed(tasks), *self._tasks]:
+                    task.cancel()
+                await asyncio.gather(*tasks, *self._tasks, return_exceptions=True)
+                await self._recorder.commit()
+                await self.history.close()
+                await self.journal.close()
+
+    async def _open(self) -> None:
+        now = self.clock.now()
+        resumed = await self.journal.open()
+        for note in resumed.notes:
+            self._say(note)
+        saved = resumed.saved
+        memory = resume(
+            {alarm: one for alarm, one in resumed.memories.items() if one is not None},
+            saved.mono if saved else now.mono,
+            saved.utc if saved and saved.trusted else None,
+            resumed.same_boot,
+            now,
+        )
+        self.keeper = Watchkeeper(
+            self.shed.shed.name, _stage_plans(self.shed), _channels(self.shed), self.shed.derivations,
+            self.shed.alarms, self.shed.shed.display, now, memory,
+        )  # fmt: skip
+        topic = f"{self.shed.broker.base}/{self.shed.shed.key}" if self.shed.broker else None
+        self._callout = Callout(
+            self.keeper,
+            self.shed.shed.short_name,
+            self.shed.contacts,
+            modem=self.shed.modem is not None,
+            topic=topic,
+        )
+        self._recorder = Recorder(self.journal, self.clock, self._release)
+        hands = [bus for bus in self.buses.values() if isinstance(bus, ManualBus)]
+        self._desk = Desk(
+            self.keeper, self._callout, self._recorder, self.journal, hands, self.clock, self._look, self._say
+        )
+        for bus in hands:
+            bus.restore(resumed.entries)
+        await self.history.open()
+        if memory.standing or resumed.waiting:
+            self._say(f"Resumed: {len(memory.standing)} alarms standing, {resumed.waiting} messages to send.")
+
+    def _parts(self) -> list[tuple[str, Part]]:
+        parts: list[tuple[str, Part]] = []
+        for notifier in self._notifiers():
+            worker = WayWorker(notifier, _Told(self.journal, self._callout), self.clock, self._on_trouble)
+            self._workers[notifier.way] = worker
+            parts += [(f"{notifier.way} line", notifier.run), (f"{notifier.way} outbox", worker.run)]
+        parts += [("recorder", self._recorder.run), ("history", self.history.run), ("alarms", self._watch)]
+        for name, settings in self.shed.buses.items():
+            parts.append(
+                (f"bus {name}", BusWorker(self.buses[name], settings.probe, self.clock, self._deliver).run)
+            )
+        if self.shed.replay:
+            return [*parts, ("record", self._until_record_ends)]
+        parts.append(("calendar", self._calendar().run))
+        parts.append(("control", ControlServer(self.shed.data / "control.sock", self._desk.answer, self.clock).run))
+        if self.shed.page.enabled:
+            parts.append(("page", self._page))
+        return parts
+
+    async def _supervise(self, name: str, part: Part) -> None:
+        """Keep one part running: an error ends it, is said, and it is started again after a pause that grows."""
+        pause = _RESTART_FROM_S
+        while True:
+            began = self.clock.now().mono
+            try:
+                await part()
+                return
+            except BrinewatchError as error:
+                self._say(f"{name}: {error}")
+            except Exception as error:
+                log.exception("The part %s failed", name)
+                self._say(f"{name} failed ({type(error).__name__}: {error}) and is started again.")
+            if self.clock.now().mono - began > _RESTART_TO_S:
+                pause = _RESTART_FROM_S
+            await self.clock.sleep(pause)
+            pause = min(2 * pause, _RESTART_TO_S)
+
+    def _calendar(self) -> Calendar:
+        calendar = Calendar(self.clock)
+        calendar.at("history care", self.history.tidy, hour=3, minute=40)
+        return calendar
+
+    async def _page(self) -> None:
+        from brinewatch.page.app import create_app
+        from brinewatch.page.server import PageServer
+
+        await PageServer(create_app(self.overview), self.shed.page, self.clock).run()
+
+    async def _until_record_ends(self) -> None:
+        assert self.shed.replay is not None
+        bus = self.buses[self.shed.replay.bus]
+        assert isinstance(bus, RecordedBus)
+        every = min(probe.every for probe in self.shed.buses[self.shed.replay.bus].probe)
+        while not bus.finished:
+            await self.clock.sleep(every)
+        self.stop()
+
+    def _notifiers(self) -> list[Notifier]:
+        made: list[Notifier] = []
+        if self.shed.modem:
+            from brinewatch.notify.sms import SmsNotifier
+
+            modem = self.shed.modem.model_copy(update={"port": str(self.shed.folder / self.shed.modem.port)})
+            made.append(SmsNotifier(modem, self.clock, self._on_inbound, self._on_report, self._on_health("modem")))
+        if self.shed.broker:
+            from brinewatch.notify.mqtt import MqttNotifier
+
+            files = {
+                key: str(self.shed.folder / name)
+                for key in ("ca_file", "password_file")
+                if (name := getattr(self.shed.broker, key)) is not None
+            }
+            broker = self.shed.broker.model_copy(update=files)
+            made.append(
+                MqttNotifier(
+                    broker,
+                    self.shed.shed.key,
+                    self.clock,
+                    lambda: as_json(self.overview()),
+                    self._on_health("broker"),
+                )
+            )
+            self._mqtt = made[-1]
+        return made
+
+    # -- the one way of a reading -------------------------------------------------------------------------------
+
+    def _deliver(self, samples: Sequence[Sample]) -> None:
+        self._look(samples)
+
+    def _look(self, samples: Sequence[Sample] = (), commands: Sequence[Command] = ()) -> Outcome:
+        """Judge what came in, or that time has passed; queue what it brought. Never waits."""
+        now = self.clock.now()
+        self.keeper.note_health(self._health, now)
+        outcome = self.keeper.take(samples, now, commands)
+        self.history.add(outcome.readings)
+        for verdict in outcome.revised:
+            self.history.revise(verdict)
+        messages = self._callout.messages(outcome.events, now)
+        self._recorder.add(outcome.events, outcome.changed, messages)
+        for event in outcome.events:
+            self._say(event_line(event, self.keeper))
+            if event.happening is Happening.RAISED:
+                self.raised.append(event)
+        self._changed.set()
+        return outcome
+
+    async def _watch(self) -> None:
+        """Let time alone pass for the alarms: delays run out and readings grow old between scans."""
+        scans = [probe.every for bus in self.shed.buses.values() for probe in bus.probe]
+        every = max(_LOOK_EVERY_S, min(scans, default=_LOOK_EVERY_S))
+        while True:
+            now = self.clock.now()
+            due = self.keeper.due(now)
+            until = now.mono + every if due is None else min(due, now.mono + every)
+            await self._sleep_until_or_change(until)
+            if self.clock.now().mono >= until:
+                self._look()
+
+    async def _sleep_until_or_change(self, mono: float) -> None:
+        """Wait for the instant, or for a scan that may have brought a nearer one."""
+        self._changed.clear()
+        waits = {asyncio.ensure_future(self.clock.sleep_until(mono)), asyncio.ensure_future(self._changed.wait())}
+        try:
+            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for one in waits:
+                one.cancel()
+
+    def _release(self, messages: Sequence[Message]) -> None:
+        for message in messages:
+            worker = self._workers[message.way]
+            worker.wake() if message.recorded else worker.push(message)
+
+    def overview(self) -> Overview:
+        """The shed as it is now."""
+        return self.keeper.overview(self.clock.now(), self._callout.told)
+
+    # -- what comes from outside --------------------------------------------------------------------------------
+
+    def _on_health(self, part: str) -> Callable[[bool, str], None]:
+        def heard(well: bool, reason: str) -> None:
+            before = self._health.get(part)
+            self._health[part] = (well, reason)
+            if before is not None and before[0] != well:
+                self._say(f"{part}: {'well' if well else 'FAILING'}{': ' + reason if reason else ''}")
+                self._spawn(self._look_soon())
+
+        return heard
+
+    async def _look_soon(self) -> None:
+        self._look()
+
+    def _on_trouble(self, way: str, reason: str) -> None:
+        self._say(f"{way}: {reason}")
+
+    def _on_report(self, report: DeliveryReport) -> None:
+        self._spawn(self._report(report))
+
+    async def _report(self, report: DeliveryReport) -> None:
+        self._callout.reported(report)
+        if not await self.journal.report(report):
+            log.info("A delivery report for %s fits no message: %s", report.to, report.detail)
+
+    def _on_inbound(self, inbound: Inbound) -> None:
+        self._spawn(self._desk.inbound(inbound))
+
+    def _spawn(self, work: Any) -> None:
+        task = asyncio.get_running_loop().create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._finished)
+
+    def _finished(self, task: asyncio.Task[None]) -> None:
+        self._tasks.discard(task)
+        if not task.cancelled() and task.exception() is not None:
+            self._say(f"A piece of work failed: {task.exception()}")
+            log.error("A piece of work failed", exc_info=task.exception())
+
+
+def _stage_plans(shed: ShedFile) -> list[StagePlan]:
+    return [
+        StagePlan(
+            stage.path, stage.settings.key, stage.settings.name, stage.settings.kind,
+            tuple(f"{stage.settings.key}.{quantity}" for quantity in stage.settings.watch),
+        )
+        for stage in shed.stages
+    ]  # fmt: skip
+
+
+def _channels(shed: ShedFile) -> dict[str, Channel]:
+    return {
+        point: Channel(probe.every, channel.quality, accuracy=channel.accuracy)
+        for point, (_, probe, channel) in shed.channels().items()
+    }

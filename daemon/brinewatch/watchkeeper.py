@@ -1,0 +1,219 @@
+"""From samples to events, without touching the world: the one way every reading goes.
+
+sample -> calibration and quality flag -> derived quantities -> alarm engine -> events. The daemon, a replayed
+record and the tests all keep watch with this same class; it reads no clock and opens nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from brinewatch.alarms.due import next_due
+from brinewatch.alarms.engine import step
+from brinewatch.alarms.events import AlarmEvent, Command
+from brinewatch.alarms.memory import Memory
+from brinewatch.alarms.rules import Alarm, Below, age_s
+from brinewatch.moment import Moment
+from brinewatch.overview import AlarmView, Overview, PointView, StageView
+from brinewatch.quantities import QUANTITIES
+from brinewatch.readings import Flag, Reading, Sample, quantity_of, stage_of
+from brinewatch.signals.calibration import Calibration
+from brinewatch.signals.derived import Derivation, derive
+from brinewatch.signals.display import DisplayUnits, show
+from brinewatch.signals.quality import Quality, QualityMemory, judge
+
+_RECENT = 50
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """How one measured point is to be judged. every_s: how often it is read."""
+
+    every_s: float
+    quality: Quality
+    calibration: Calibration = field(default_factory=Calibration)
+    accuracy: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StagePlan:
+    """One stage as the overview shows it: path, key, name, kind and its points in order."""
+
+    path: str
+    key: str
+    name: str
+    kind: str
+    points: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one step brought: new readings, verdicts for history, alarm events and changed alarm memories."""
+
+    readings: tuple[Reading, ...]
+    revised: tuple[Reading, ...]
+    events: tuple[AlarmEvent, ...]
+    changed: Mapping[str, dict[str, object] | None]
+
+
+class Watchkeeper:
+    """Keeps the latest readings and the alarm memories of one shed."""
+
+    def __init__(
+        self,
+        name: str,
+        stages: Sequence[StagePlan],
+        channels: Mapping[str, Channel],
+        derivations: Sequence[Derivation],
+        alarms: Sequence[Alarm],
+        units: DisplayUnits,
+        started: Moment,
+        memory: Memory | None = None,
+    ) -> None:
+        self._name = name
+        self._stages = tuple(stages)
+        self._channels = channels
+        self._derivations = tuple(derivations)
+        self._alarms = tuple(alarms)
+        self._by_id = {alarm.id: alarm for alarm in alarms}
+        self._max_age = {alarm.point: alarm.max_age_s for alarm in alarms}
+        self._units = units
+        self._started = started
+        self._memory = memory or Memory()
+        self._quality: dict[str, QualityMemory] = {}
+        self._latest: dict[str, Reading] = {}
+        self._recent: list[AlarmEvent] = []
+        self._checked: Moment | None = None
+
+    @property
+    def latest(self) -> Mapping[str, Reading]:
+        return self._latest
+
+    @property
+    def memory(self) -> Memory:
+        return self._memory
+
+    def due(self, now: Moment) -> float | None:
+        """The monotonic second at which time alone can next change an alarm."""
+        return next_due(self._alarms, self._memory, self._latest, now)
+
+    def stage_name(self, key: str) -> str:
+        """The stage's name as people say it."""
+        return next((stage.name for stage in self._stages if stage.key == key), key)
+
+    def alarm(self, key: str) -> Alarm | None:
+        return self._by_id.get(key)
+
+    def take(self, samples: Iterable[Sample], now: Moment, commands: Sequence[Command] = ()) -> Outcome:
+        """Judge new samples and step every alarm. Call with none to let time alone pass."""
+        fresh: dict[str, Reading] = {}
+        revised: list[Reading] = []
+        for sample in samples:
+            channel = self._channels[sample.point]
+            reading, memory, verdict = judge(
+                sample, channel.quality, self._quality.get(sample.point), now, channel.calibration, channel.accuracy
+            )
+            self._quality[sample.point] = memory
+            fresh[sample.point] = reading
+            if verdict is not None:
+                revised.append(verdict)
+        self._latest.update(fresh)
+        for derivation in self._derivations:
+            if fresh.keys() & set(derivation.inputs.values()):
+                fresh[derivation.point] = self._latest[derivation.point] = derive(derivation, self._latest, now)
+        if any(reading.usable for reading in fresh.values()):
+            self._checked = now
+        return self._step(now, commands, tuple(fresh.values()), tuple(revised))
+
+    def note_health(self, parts: Mapping[str, tuple[bool, str]], now: Moment) -> None:
+        """The watch's own parts, as readings like any other: the point is PART.health."""
+        for part, (well, reason) in parts.items():
+            self._latest[f"{part}.health"] = Reading(
+                f"{part}.health", "health", float(well), None, Flag.PASS, reason, now, "brinewatch"
+            )
+
+    def _step(
+        self, now: Moment, commands: Sequence[Command], readings: tuple[Reading, ...], revised: tuple[Reading, ...]
+    ) -> Outcome:
+        result = step(self._alarms, self._memory, self._latest, now, commands)
+        self._memory = result.memory
+        self._recent = [*self._recent, *result.events][-_RECENT:]
+        known = self._memory.alarms
+        changed = {key: known[key].to_dict() if key in known else None for key in result.changed}
+        return Outcome(readings, revised, tuple(result.events), changed)
+
+    def show(self, point: str, value: float | None) -> str:
+        """A value of a point in the shed's display units."""
+        return "no value" if value is None else show(quantity_of(point), value, self._units)
+
+    def overview(self, now: Moment, told: Mapping[int, tuple[str, ...]] | None = None) -> Overview:
+        """The shed now. told: how far each alarm's messages got, by alarm number."""
+        alarms = sorted(
+            (self._alarm_view(alarm, (told or {})) for alarm in self._alarms if self._stands(alarm)),
+            key=lambda view: (view.priority.rank, view.since.utc),
+        )
+        stages = tuple(
+            StageView(
+                plan.key, plan.name, plan.kind, plan.path,
+                tuple(self._point_view(point, now) for point in plan.points),
+                tuple(view for view in alarms if view.stage == plan.key),
+            )
+            for plan in self._stages
+        )  # fmt: skip
+        return Overview(
+            self._name, now, self._checked, self._started, stages, tuple(alarms), tuple(reversed(self._recent))
+        )
+
+    def _stands(self, alarm: Alarm) -> bool:
+        memory = self._memory.alarms.get(alarm.id)
+        return memory is not None and memory.state.standing
+
+    def _point_view(self, point: str, now: Moment) -> PointView:
+        quantity = QUANTITIES[quantity_of(point)]
+        reading = self._latest.get(point)
+        if reading is None:
+            return PointView(point, quantity.name, quantity.key, None, "not read yet", Flag.MISSING, None, True)
+        age = age_s(reading, now)
+        shown = self.show(point, reading.value) if reading.value is not None else reading.reason or "no value"
+        return PointView(
+            point,
+            quantity.name,
+            quantity.key,
+            reading,
+            shown,
+            reading.flag,
+            age,
+            age > self._max_age.get(point, float("inf")),
+            ". ".join(part for part in (reading.reason, reading.basis) if part),
+        )
+
+    def _alarm_view(self, alarm: Alarm, told: Mapping[int, tuple[str, ...]]) -> AlarmView:
+        memory, rule = self._memory.alarms[alarm.id], alarm.rule
+        reading = self._latest.get(alarm.point)
+        limit = ""
+        if rule.limit is not None:
+            side = "min" if isinstance(rule.condition, Below) else "max"
+            limit = f"{side} {self.show(alarm.point, rule.limit)}"
+        value = reading.value if reading and not rule.about_data else None
+        shown = (
+            self.show(alarm.point, value)
+            if value is not None
+            else (reading.reason if reading else "") or "no value"
+        )
+        return AlarmView(
+            memory.number,
+            alarm.id,
+            rule.title,
+            rule.priority,
+            memory.state,
+            stage_of(alarm.point),
+            alarm.point,
+            shown,
+            limit,
+            memory.began or self._started,
+            rule.todo + ((rule.caution,) if rule.caution else ()),
+            rule.why,
+            memory.acknowledged_by,
+            told.get(memory.number, ()),
+        )

@@ -1,0 +1,64 @@
+# Shared by run, test and bench: finding Python, making the environment, installing what is missing.
+# Sourced, not run; expects `here` to be the top of the checkout.
+
+say() { printf '%s\n' "$*"; }
+fail() { printf 'brinewatch: %s\n' "$*" >&2; exit 1; }
+
+# A Python from 3.11 to 3.13 that really starts (a version manager's stand-in may not).
+find_python() {
+  local name
+  for name in python3 python3.13 python3.12 python3.11; do
+    if "$name" -c 'import sys; sys.exit(not (3, 11) <= sys.version_info < (3, 14))' 2>/dev/null; then
+      command -v "$name"
+      return 0
+    fi
+  done
+  return 1
+}
+
+# install_packages PACKAGE...: Debian packages, only those not there yet. Needs root, and says why it wants it.
+install_packages() {
+  local missing=() package
+  for package in "$@"; do
+    dpkg-query -W -f '${Status}' "$package" 2>/dev/null | grep -q 'ok installed' || missing+=("$package")
+  done
+  [ ${#missing[@]} -eq 0 ] && return 0
+  command -v apt-get >/dev/null || return 1
+  local root=()
+  if [ "$(id -u)" -ne 0 ]; then
+    command -v sudo >/dev/null || return 1
+    root=(sudo)
+    say "Installing ${missing[*]} needs the administrator's password (apt-get install)."
+  fi
+  say "Installing from Debian: ${missing[*]} ..."
+  "${root[@]}" env DEBIAN_FRONTEND=noninteractive sh -c \
+    "apt-get install -y -qq ${missing[*]} >/dev/null 2>&1 || { apt-get update -qq && apt-get install -y -qq ${missing[*]} >/dev/null; }"
+}
+
+# make_environment EXTRAS: .venv with the program and the named extras; nothing is done when nothing has changed.
+make_environment() {
+  local extras=$1 python stamp wanted
+  python=$(find_python) || { install_packages python3 && python=$(find_python); } ||
+    fail "no Python from 3.11 to 3.13 found. Install one, for example: sudo apt-get install python3"
+  wanted="$extras $(cat "$here/pyproject.toml" "$here/deploy/constraints.txt" | cksum) $here"
+  stamp=$here/.venv/installed
+  if [ -x "$here/.venv/bin/python" ] && [ "$(cat "$stamp-$extras" 2>/dev/null)" = "$wanted" ]; then
+    return 0
+  fi
+  if [ ! -x "$here/.venv/bin/python" ]; then
+    say "Making the Python environment in .venv ($("$python" --version)) ..."
+    if ! "$python" -m venv "$here/.venv" >/dev/null 2>&1; then
+      rm -rf "$here/.venv"
+      # Debian keeps venv in a package of its own, which is why this may ask for the administrator's password
+      install_packages python3-venv || fail "Python has no venv module. Install it: sudo apt-get install python3-venv"
+      "$python" -m venv "$here/.venv" || fail "cannot make .venv with $python"
+    fi
+  fi
+  say "Installing Python packages into .venv (under a minute on a PC, several on a Raspberry Pi) ..."
+  "$here/.venv/bin/python" -m pip install --quiet --disable-pip-version-check \
+    --constraint "$here/deploy/constraints.txt" --editable "$here[$extras]" 2>"$here/.venv/install.log" || {
+    tail -n 15 "$here/.venv/install.log" >&2
+    fail "installing failed; the lines above say why (whole log: .venv/install.log)"
+  }
+  printf '%s' "$wanted" >"$stamp-$extras"
+}
