@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from typing import Any
 
 from brinewatch.alarms.events import AlarmEvent, Command, Happening
@@ -18,7 +19,7 @@ from brinewatch.callout import Callout
 from brinewatch.config import ShedFile
 from brinewatch.control import ControlServer
 from brinewatch.desk import Desk, event_line
-from brinewatch.errors import BrinewatchError
+from brinewatch.errors import BrinewatchError, StoreBusy, StoreError
 from brinewatch.messages import Delivery, DeliveryReport, Inbound, Message
 from brinewatch.moment import Moment
 from brinewatch.notify.worker import WayWorker
@@ -31,8 +32,9 @@ from brinewatch.probes.worker import BusWorker
 from brinewatch.readings import Sample
 from brinewatch.recorder import Recorder
 from brinewatch.store.history import History
-from brinewatch.store.journal import Journal
+from brinewatch.store.journal import Journal, Resumed
 from brinewatch.store.lock import StoreLock
+from brinewatch.store.schema import NewerStore
 from brinewatch.watchkeeper import Channel, Outcome, StagePlan, Watchkeeper
 
 log = logging.getLogger(__name__)
@@ -41,6 +43,7 @@ Say = Callable[[str], None]
 Part = Callable[[], Awaitable[None]]
 
 _RESTART_FROM_S, _RESTART_TO_S = 1.0, 60.0
+_ALIVE_EVERY_S = 60.0
 # alarms are stepped at every scan and at every due instant; this is for what neither foresees
 _LOOK_EVERY_S = 30.0
 
@@ -98,7 +101,7 @@ class Daemon:
 
     async def run(self) -> None:
         """Open the store, resume what stood, watch until told to stop. Raises StoreBusy when another watches."""
-        with StoreLock(self.shed.data).take(self.shed.shed.name, self.clock.now()):
+        with self._lock():
             await self._open()
             tasks = [asyncio.create_task(self._supervise(name, part), name=name) for name, part in self._parts()]
             try:
@@ -112,14 +115,31 @@ class Daemon:
                 await self.history.close()
                 await self.journal.close()
 
+    def _lock(self) -> AbstractContextManager[object]:
+        lock = StoreLock(self.shed.data)
+        try:
+            return lock.take(self.shed.shed.name, self.clock.now())
+        except StoreBusy:
+            raise
+        except StoreError as error:
+            # a card gone read-only must not end the watch: calling people needs no disk
+            self._say(f"The store cannot be written: {error} The watch goes on from memory.")
+            return nullcontext()
+
     async def _open(self) -> None:
         now = self.clock.now()
-        resumed = await self.journal.open()
+        try:
+            resumed = await self.journal.open()
+        except NewerStore:
+            raise
+        except StoreError as error:
+            resumed = Resumed.nothing(f"{error} The watch goes on from memory.")
+            self._health["journal"] = (False, error.what)
         for note in resumed.notes:
             self._say(note)
         saved = resumed.saved
         memory = resume(
-            {alarm: one for alarm, one in resumed.memories.items() if one is not None},
+            resumed.memories,
             saved.mono if saved else now.mono,
             saved.utc if saved and saved.trusted else None,
             resumed.same_boot,
@@ -154,7 +174,12 @@ class Daemon:
             worker = WayWorker(notifier, _Told(self.journal, self._callout), self.clock, self._on_trouble)
             self._workers[notifier.way] = worker
             parts += [(f"{notifier.way} line", notifier.run), (f"{notifier.way} outbox", worker.run)]
-        parts += [("recorder", self._recorder.run), ("history", self.history.run), ("alarms", self._watch)]
+        parts += [
+            ("recorder", self._recorder.run),
+            ("sign of life", self._sign_of_life),
+            ("history", self.history.run),
+            ("alarms", self._watch),
+        ]
         for name, settings in self.shed.buses.items():
             parts.append(
                 (f"bus {name}", BusWorker(self.buses[name], settings.probe, self.clock, self._deliver).run)
@@ -184,6 +209,13 @@ class Daemon:
                 pause = _RESTART_FROM_S
             await self.clock.sleep(pause)
             pause = min(2 * pause, _RESTART_TO_S)
+
+    async def _sign_of_life(self) -> None:
+        """Keep in the journal when the watch was last awake: after a stop, that tells how long it was."""
+        every = max(_ALIVE_EVERY_S, self.shed.store.batch_s)
+        while True:
+            await self.clock.sleep(every)
+            await self.journal.keep({}, self.clock.now())
 
     def _calendar(self) -> Calendar:
         calendar = Calendar(self.clock)

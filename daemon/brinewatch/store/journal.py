@@ -1,0 +1,369 @@
+"""The journal: every alarm event, every message and what became of it, on the disk before anything is sent.
+
+The rule is at least once, and hearing comes before recording. What the disk would not take is kept here in order
+and written as soon as it will. The outbox lives in memory (tray.py): a commit that ends late sends nothing twice.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+import threading
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, TypeVar
+
+from brinewatch.alarms.events import AlarmEvent, Happening
+from brinewatch.errors import StoreError
+from brinewatch.messages import Delivery, DeliveryReport, Message
+from brinewatch.moment import Moment
+from brinewatch.ports import Clock
+from brinewatch.store import rows, schema
+from brinewatch.store.journal_file import Contents, JournalFile, expired_note
+from brinewatch.store.rows import Entry, Logged, Posted, Remark, Resumed, Statement, Write
+from brinewatch.store.thread import StoreThread
+from brinewatch.store.tray import Tray
+
+log = logging.getLogger(__name__)
+T = TypeVar("T")
+
+_OPEN_S = 120.0  # a check of the whole file on a slow card
+_CLOSE_S = 10.0
+# writes that wait in memory for the disk; beyond it the oldest are lost, and said to be
+_OWED = 20_000
+_UNSEEN = 2**52
+
+
+class Journal:
+    """The journal and the outbox of one shed. Open it first; use it from one event loop.
+
+    commit_deadline_s: real seconds after which a write counts as failed. on_health(well, words) is called in the
+    event loop whenever the file stops or begins to take writes. boot: the name of this boot, of the kernel's if "".
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        clock: Clock,
+        commit_deadline_s: float = 2.0,
+        on_health: Callable[[bool, str], None] = lambda well, words: None,
+        boot: str = "",
+    ) -> None:
+        self._path = Path(path)
+        self._clock = clock
+        self._deadline_s = commit_deadline_s
+        self._on_health = on_health
+        self._boot = boot or rows.boot_id()
+        self._file = JournalFile(self._path, clock, self._boot)
+        self._thread = StoreThread("journal", clock)
+        self._tray = Tray(self._boot)
+        self._lock = threading.Lock()
+        self._owed: deque[Write] = deque()
+        self._lost = 0
+        self._well = True
+        self._next: dict[str, int] = {}
+        self._memories: dict[str, Mapping[str, Any] | None] = {}
+
+    # -- beginning and end --------------------------------------------------------------------------------------
+
+    async def open(self) -> Resumed:
+        """Open, make or mend the file.
+
+        NewerStore when it must not be used. Any other StoreError: the disk does not answer or does not take it; the
+        journal may then be used from memory all the same, and opens the file by itself when it can.
+        """
+        self._thread.start()
+        try:
+            await self._thread.run(self._file.open, _OPEN_S)
+        except TimeoutError:
+            raise self._from_memory(self._silent(_OPEN_S)) from None
+        except schema.NewerStore:
+            await self._thread.stop(_CLOSE_S)
+            raise
+        except StoreError as error:
+            raise self._from_memory(error) from None
+        except BaseException:
+            await self._thread.stop(_CLOSE_S)
+            raise
+        found, self._file.found = self._file.found, None
+        assert found is not None
+        self._next = found.next_rows
+        self._memories = dict(found.memories)
+        return self._resume(found, self._clock.now())
+
+    def _from_memory(self, error: StoreError) -> StoreError:
+        """Row numbers that no file can hold yet, so that what is owed finds its place when the file opens."""
+        base = _UNSEEN + round(self._clock.now().utc * 1000)
+        self._next = dict.fromkeys(("event", "message", "remark", "entry"), base)
+        self._tell(False, str(error))
+        return error
+
+    def _resume(self, found: Contents, now: Moment) -> Resumed:
+        for one in found.open:
+            self._tray.load(one, now)
+        for part in found.parts:
+            self._tray.load_part(part)
+        for one in found.expired:
+            self._owe(Write(self._tray.expire(one, now)))
+        if found.expired:
+            found.notes.append(expired_note(found.expired))
+        same = found.saved is not None and found.saved_boot == self._boot and found.saved.mono <= now.mono
+        return Resumed(
+            found.memories, found.saved, found.saved_boot, same, found.next_number, tuple(found.entries),
+            len(found.open), tuple(found.notes),
+        )  # fmt: skip
+
+    async def close(self) -> None:
+        """Write what is owed and let go of the file; a hanging disk is left to the kernel."""
+        await self.reconcile()
+        if not self._thread.stuck:
+            try:
+                await self._thread.run(self._file.close, _CLOSE_S)
+            except (TimeoutError, RuntimeError):
+                log.error("The journal could not be closed in time.")
+        await self._thread.stop(_CLOSE_S)
+
+    # -- writing ------------------------------------------------------------------------------------------------
+
+    async def commit(
+        self,
+        events: Sequence[AlarmEvent],
+        memories: Mapping[str, Mapping[str, Any] | None],
+        messages: Sequence[Message],
+        now: Moment,
+    ) -> list[Message]:
+        """Events, changed alarm memories (None: forgotten) and messages in one transaction, on the disk on return.
+
+        Returns the messages as recorded, with their ids; they are due at once. StoreError when the disk did not
+        take them within the deadline: then the caller sends the messages from memory, under the ids it gave them
+        and with recorded=False, and may settle them like any other. Everything else stays owed and is written
+        when the disk comes back; handing the same events in again makes no second event.
+        """
+        write = Write(self._remember(memories, now))
+        ids: dict[int | None, int] = {}
+        for event in events:
+            ids[event.number] = row = self._row("event")
+            write.statements.append(rows.put_event(row, event, self._boot))
+            write.events += (row,)
+            if event.happening is Happening.RAISED:
+                write.statements.append(rows.put_meta("next_number", event.number + 1))
+        numbered = [(self._row("message"), message) for message in messages]
+        for row, message in numbered:
+            write.statements.append(rows.put_message(row, message, ids.get(message.number), now, self._boot))
+        self._owe(write)
+        failure = await self._pay()
+        unrecorded = Write(
+            [("UPDATE message SET recorded = 0, due_utc = NULL WHERE id = ?", (row,)) for row, _ in numbered]
+        )
+        with self._lock:  # written or not is decided here once, whatever the thread does next
+            recorded = write.written
+            if not recorded and numbered and not write.refused:
+                self._owed.append(unrecorded)
+        taken = [
+            self._tray.take(row, message, ids.get(message.number), now, recorded=recorded)
+            for row, message in numbered
+        ]
+        if not recorded:
+            raise failure or StoreError(
+                f"The journal cannot record this: {write.refused}.", "Report it: a fault here."
+            )
+        return taken
+
+    async def keep(self, memories: Mapping[str, Mapping[str, Any] | None], now: Moment) -> bool:
+        """Alarm memories without an event, such as when a condition began. False: still to be written."""
+        return await self._record(self._remember(memories, now))
+
+    async def note(self, kind: str, text: str, now: Moment) -> bool:
+        """A remark. False: kept in memory, still to be written."""
+        values = (self._row("remark"), rows.clean(kind), rows.clean(text), *rows.stamps(now), self._boot)
+        return await self._record([rows.insert("remark", values)])
+
+    async def enter(self, point: str, value: float, by: str, now: Moment, corrects: int | None = None) -> Entry:
+        """A value a person read or tested, in the quantity's unit; corrects: the id of the entry it replaces.
+
+        StoreError when it could not be kept; then it does not appear later either.
+        """
+        if not math.isfinite(value):
+            raise StoreError(f"{value} for {point} is no number to keep.", "Enter a number.")
+        entry = Entry(self._row("entry"), point, float(value), rows.clean(by), now, self._boot, corrects)
+        values = (entry.id, point, entry.value, entry.by, *rows.stamps(now), self._boot, corrects)
+        write = Write([rows.insert("entry", values)])
+        self._owe(write)
+        failure = await self._pay()
+        with self._lock:
+            if not write.written:  # it may still be under way
+                self._owed.append(Write([("DELETE FROM entry WHERE id = ?", (entry.id,))]))
+            written = write.written
+        if not written:
+            raise failure or StoreError(
+                f"The entry for {point} cannot be kept: {write.refused}.", "Enter it again."
+            )
+        return entry
+
+    async def reconcile(self) -> bool:
+        """Write what the disk would not take before. True when nothing is owed any more."""
+        if self._owed:
+            await self._pay()
+        return not self._owed
+
+    # -- outbox -------------------------------------------------------------------------------------------------
+
+    async def due(self, way: str, now: Moment) -> Sequence[Message]:
+        """Messages to be tried now, oldest first. Asked of memory: it answers whatever the disk does."""
+        messages, statements = self._tray.due(way, now)
+        if statements:
+            log.error("%d messages by %s expired before they could be tried", len(statements), way)
+            self._owe(Write(statements))
+        await self.reconcile()
+        return messages
+
+    async def settle(
+        self,
+        message: Message,
+        state: Delivery,
+        now: Moment,
+        *,
+        references: Sequence[int] = (),
+        detail: str = "",
+        retry_at_utc: float | None = None,
+    ) -> None:
+        """How one try ended. With retry_at_utc it is due again then, recorded or not.
+
+        Raises nothing: what the disk does not take is kept in memory and written when it will.
+        """
+        row = self._tray.row_of(message)
+        standing = None if row is None else self._tray.standing(row)
+        if standing is None:
+            log.warning("Message %s to %s, now %s, had ended before.", message.id, message.to, state)
+            return
+        await self._record(self._tray.settle(standing, state, now, references, detail, retry_at_utc))
+
+    async def report(self, report: DeliveryReport) -> bool:
+        """What the network said later. False: it fits no message yet; one settled within two minutes takes it."""
+        statements = self._tray.report(report)
+        if statements is None:
+            return False
+        await self._record(statements)
+        return True
+
+    # -- asking -------------------------------------------------------------------------------------------------
+
+    async def recent(self, limit: int = 50) -> list[Logged]:
+        """The newest events, newest first."""
+        return await self._ask(lambda: self._file.recent(limit))
+
+    async def events(self, since_utc: float, until_utc: float, limit: int = 10_000) -> list[Logged]:
+        """Events detected from since to before until, newest first, at most `limit`."""
+        return await self._ask(lambda: self._file.events(since_utc, until_utc, limit))
+
+    async def outbox(self, limit: int = 50) -> list[Posted]:
+        """The newest messages and what became of them, newest first."""
+        return await self._ask(lambda: self._file.outbox(limit))
+
+    async def entries(self, point: str | None = None, limit: int = 100) -> list[Entry]:
+        """Manual entries, newest first, corrected ones too."""
+        return await self._ask(lambda: self._file.entries(point, limit))
+
+    async def remarks(self, limit: int = 100) -> list[Remark]:
+        """Remarks, newest first."""
+        return await self._ask(lambda: self._file.remarks(limit))
+
+    async def _ask(self, work: Callable[[], T]) -> T:
+        await self.reconcile()
+        try:
+            return await self._thread.run(lambda: self._file.attend(work), self._deadline_s)
+        except TimeoutError:
+            raise self._silent(self._deadline_s) from None
+
+    # -- what is owed to the disk -------------------------------------------------------------------------------
+
+    def _row(self, table: str) -> int:
+        row = self._next.setdefault(table, 1)
+        self._next[table] = row + 1
+        return row
+
+    def _remember(self, memories: Mapping[str, Mapping[str, Any] | None], now: Moment) -> list[Statement]:
+        statements = [rows.put_memory(alarm, memory) for alarm, memory in memories.items()]
+        self._memories.update(memories)
+        return [*statements, rows.put_meta("saved", (*rows.stamps(now), self._boot))]
+
+    def _owe(self, write: Write) -> None:
+        with self._lock:
+            self._owed.append(write)
+            while len(self._owed) > _OWED:
+                self._owed.popleft()
+                self._lost += 1
+
+    async def _record(self, statements: list[Statement]) -> bool:
+        write = Write(statements)
+        self._owe(write)
+        await self._pay()
+        return write.written
+
+    async def _pay(self) -> StoreError | None:
+        """Have everything owed written now. Says what failed, and tells of a change for the better or worse."""
+        try:
+            await self._thread.run(self._write_owed, self._deadline_s)
+        except TimeoutError:
+            failure = self._silent(self._deadline_s)
+        except RuntimeError:
+            failure = StoreError(f"{self._path} is not open.", "Open the journal first.")
+        except Exception as error:  # noqa: BLE001 - whatever broke, the message must still go out
+            failure = schema.store_error(self._path, error)
+        else:
+            if self._file.notes or self._file.found:
+                self._restate()
+                return await self._pay()
+            self._tell(True, f"{self._lost} records were lost while it could not be written." if self._lost else "")
+            return None
+        self._tell(False, str(failure))
+        return failure
+
+    def _write_owed(self) -> None:
+        """In the thread: the oldest first, all in one transaction; a late end counts like a timely one."""
+        with self._lock:
+            batch = list(self._owed)
+        if not batch:
+            return
+        self._file.write(batch)
+        with self._lock:
+            for write in batch:
+                write.written = not write.refused
+            done = set(map(id, batch))
+            self._owed = deque(write for write in self._owed if id(write) not in done)
+
+    def _restate(self) -> None:
+        """After the file was begun anew or opened late: take in what it held, write what only memory knows."""
+        notes, self._file.notes = self._file.notes, []
+        now = self._clock.now()
+        found, self._file.found = self._file.found, None
+        if found is not None:
+            notes += self._resume(found, now).notes
+        statements = [rows.put_memory(alarm, memory) for alarm, memory in self._memories.items()]
+        for one in self._tray.open:
+            statements.append(rows.put_message(one.row, replace(one.message), one.event, now, self._boot))
+        statements += [
+            rows.insert("remark", (self._row("remark"), "store", rows.clean(text), *rows.stamps(now), self._boot))
+            for text in notes
+        ]
+        self._owe(Write(statements))
+        if notes:
+            self._tell(False, notes[-1])
+
+    def _silent(self, seconds: float) -> StoreError:
+        return StoreError(
+            f"{self._path} did not answer within {seconds:g} s.", "Look at the disk: it may be hanging."
+        )
+
+    def _tell(self, well: bool, words: str) -> None:
+        if well != self._well:
+            self._well = well
+            log.log(logging.INFO if well else logging.ERROR, "journal: %s", words or "takes writes again")
+            self._on_health(well, words)
+            if well:
+                self._lost = 0
+
+
+__all__ = ["Entry", "Journal", "Logged", "Posted", "Remark", "Resumed"]

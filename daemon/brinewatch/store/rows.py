@@ -1,0 +1,222 @@
+"""What stands in the journal, as values; and the way from our values to SQL statements and back.
+
+A Write is executed whole and may be executed again: every statement in it gives the same file when run twice, so a
+commit whose outcome is not known is simply tried once more.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import uuid
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from pathlib import Path
+from typing import Any
+
+from brinewatch.alarms.events import AlarmEvent, Happening, Priority, State
+from brinewatch.messages import Delivery, Message
+from brinewatch.moment import Moment
+
+Statement = tuple[str, tuple[Any, ...]]
+
+
+@dataclass(slots=True, eq=False)
+class Write:
+    """Statements that belong together. written: they are on disk; refused: why they can never be."""
+
+    statements: list[Statement] = field(default_factory=list)
+    events: tuple[int, ...] = ()
+    written: bool = False
+    refused: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Logged:
+    """One alarm event with the instants it passed: began and at are the event's own (occurred, detected).
+
+    committed: safe on disk; sent: its first message was taken by a network; None when that has not been.
+    Monotonic stamps compare only within one boot.
+    """
+
+    id: int
+    event: AlarmEvent
+    boot: str
+    committed: Moment | None
+    sent: Moment | None
+
+
+@dataclass(frozen=True, slots=True)
+class Posted:
+    """One message and where it stands. tries: how often a way was asked; changed_utc: when that last changed."""
+
+    message: Message
+    state: Delivery
+    detail: str
+    tries: int
+    changed_utc: float
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A value a person entered, in the quantity's unit. corrected: a later entry says this one was wrong."""
+
+    id: int
+    point: str
+    value: float
+    by: str
+    at: Moment
+    boot: str
+    corrects: int | None = None
+    corrected: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """One remark of the journal: a stranger's text, a refused command, trouble with the store."""
+
+    id: int
+    kind: str
+    text: str
+    at: Moment
+    boot: str
+
+
+@dataclass(frozen=True, slots=True)
+class Resumed:
+    """What the journal knew when it was opened.
+
+    memories: alarm id to what the engine last had kept; saved: when anything was last written (None: nothing yet),
+    its mono comparable only when same_boot; entries: the newest uncorrected manual entry of each point;
+    waiting: messages that have not gone out; notes: what went wrong with the file, for people.
+    """
+
+    memories: Mapping[str, dict[str, Any]]
+    saved: Moment | None
+    saved_boot: str
+    same_boot: bool
+    next_number: int
+    entries: tuple[Entry, ...]
+    waiting: int
+    notes: tuple[str, ...] = ()
+
+    @classmethod
+    def nothing(cls, note: str) -> Resumed:
+        """For a watch that begins although its journal cannot be opened."""
+        return cls({}, None, "", False, 1, (), 0, (note,))
+
+
+def boot_id(path: Path = Path("/proc/sys/kernel/random/boot_id")) -> str:
+    """The kernel's name for this boot (random(4)); without one, a name that equals no other boot's."""
+    try:
+        return path.read_text(encoding="ascii").strip()
+    except OSError:
+        return f"unknown-{uuid.uuid4()}"
+
+
+def clean(text: str) -> str:
+    """Text that UTF-8 can carry: half a surrogate pair from a garbled SMS becomes a question mark."""
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
+def real(value: float | None) -> float | None:
+    """A number, or none: not-a-number is no number."""
+    return None if value is None or math.isnan(value) else float(value)
+
+
+def stamps(at: Moment) -> tuple[float, float, bool]:
+    return at.mono, at.utc, at.trusted
+
+
+def moment(row: Sequence[Any], zone: tzinfo) -> Moment | None:
+    """mono, utc, trusted as they stand in three columns; None where they are empty."""
+    return None if row[1] is None else Moment(row[0], row[1], bool(row[2]), zone)
+
+
+def insert(table: str, values: Sequence[Any]) -> Statement:
+    return f"INSERT OR IGNORE INTO {table} VALUES ({', '.join('?' * len(values))})", tuple(values)  # noqa: S608 - our own names
+
+
+def put_meta(key: str, value: Any) -> Statement:
+    return "INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, json.dumps(value))
+
+
+def put_memory(alarm: str, memory: Mapping[str, Any] | None) -> Statement:
+    if memory is None:
+        return "DELETE FROM memory WHERE alarm = ?", (alarm,)
+    return "INSERT OR REPLACE INTO memory VALUES (?, ?)", (alarm, json.dumps(memory, separators=(",", ":")))
+
+
+def put_event(row: int, event: AlarmEvent, boot: str) -> Statement:
+    return insert(
+        "event",
+        (
+            row, event.happening.value, event.alarm, event.number, event.priority.value, clean(event.title),
+            event.point, event.quantity, event.state.value, real(event.value), real(event.limit),
+            *stamps(event.began), *stamps(event.at), clean(event.by), clean(event.detail), boot,
+            *(None,) * 6,
+        ),
+    )  # fmt: skip
+
+
+def put_committed(events: Sequence[int], at: Moment) -> Statement:
+    marks = ", ".join("?" * len(events))
+    stamp = "committed_mono = ?, committed_utc = ?, committed_trusted = ?"
+    sql = f"UPDATE event SET {stamp} WHERE id IN ({marks}) AND committed_utc IS NULL"  # noqa: S608 - only question marks
+    return sql, (*stamps(at), *events)
+
+
+def put_message(row: int, message: Message, event: int | None, now: Moment, boot: str) -> Statement:
+    return insert(
+        "message",
+        (
+            row, event, message.way, message.to, clean(message.text), message.number,
+            None if message.payload is None else clean(message.payload), message.expires_utc, True,
+            now.mono, message.created_utc, now.trusted, boot, Delivery.WAITING.value, "", 0, now.utc, now.utc,
+        ),
+    )  # fmt: skip
+
+
+EVENT_COLUMNS = (
+    "id, happening, alarm, number, priority, title, point, quantity, state, value, limit_value,"
+    " began_mono, began_utc, began_trusted, at_mono, at_utc, at_trusted, by_whom, detail, boot,"
+    " committed_mono, committed_utc, committed_trusted, sent_mono, sent_utc, sent_trusted"
+)
+
+
+def get_event(row: Sequence[Any], zone: tzinfo) -> Logged:
+    """A row of EVENT_COLUMNS."""
+    began, at = moment(row[11:14], zone), moment(row[14:17], zone)
+    assert began is not None
+    assert at is not None
+    event = AlarmEvent(
+        Happening(row[1]), row[2], row[3], Priority(row[4]), row[5], row[6], row[7], State(row[8]), row[9], row[10],
+        began, at, row[17], row[18],
+    )  # fmt: skip
+    return Logged(row[0], event, row[19], moment(row[20:23], zone), moment(row[23:26], zone))
+
+
+MESSAGE_COLUMNS = (
+    "id, way, recipient, body, number, created_utc, expires_utc, recorded, payload, state, detail, tries,"
+    " changed_utc, event, created_mono, created_trusted, boot"
+)
+
+
+def get_message(row: Sequence[Any]) -> Posted:
+    """A row of MESSAGE_COLUMNS."""
+    message = Message(str(row[0]), row[1], row[2], row[3], row[4], row[5], row[6], bool(row[7]), row[8])
+    return Posted(message, Delivery(row[9]), row[10], row[11], row[12])
+
+
+ENTRY_COLUMNS = (
+    "id, point, value, by_whom, at_mono, at_utc, at_trusted, boot, corrects,"
+    " EXISTS (SELECT 1 FROM entry AS later WHERE later.corrects = entry.id)"
+)
+
+
+def get_entry(row: Sequence[Any], zone: tzinfo) -> Entry:
+    """A row of ENTRY_COLUMNS."""
+    at = moment(row[4:7], zone)
+    assert at is not None
+    return Entry(row[0], row[1], row[2], row[3], at, row[7], row[8], bool(row[9]))

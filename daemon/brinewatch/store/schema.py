@@ -1,0 +1,266 @@
+"""The two SQLite files: their tables, how they come to be, and what is done when one is damaged.
+
+Every number of a schema is one transaction: a file is either at a number or at the one before, never between.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Literal
+
+from brinewatch.errors import StoreError
+from brinewatch.moment import Moment
+
+Step = tuple[str, ...]  # the statements that lead from one schema number to the next
+
+_BUSY_S = 5.0  # how long SQLite itself waits for another process's lock
+
+
+class NewerStore(StoreError):
+    """The file was written by a later version of this program, or by another program altogether."""
+
+
+class Damaged(Exception):
+    """The file is not sound; told inside the store only, which then sets it aside."""
+
+
+# Four instants of an alarm event (IEC 60601-1-8 asks for the delays between them): began = the condition occurred,
+# at = the engine detected it, committed = it was safe on disk, sent = its first message was taken by the network.
+_EVENT = """
+CREATE TABLE event (
+  id INTEGER PRIMARY KEY, happening TEXT NOT NULL, alarm TEXT NOT NULL, number INTEGER NOT NULL,
+  priority TEXT NOT NULL, title TEXT NOT NULL, point TEXT NOT NULL, quantity TEXT NOT NULL, state TEXT NOT NULL,
+  value REAL, limit_value REAL,
+  began_mono REAL NOT NULL, began_utc REAL NOT NULL, began_trusted INTEGER NOT NULL,
+  at_mono REAL NOT NULL, at_utc REAL NOT NULL, at_trusted INTEGER NOT NULL,
+  by_whom TEXT NOT NULL, detail TEXT NOT NULL, boot TEXT NOT NULL,
+  committed_mono REAL, committed_utc REAL, committed_trusted INTEGER,
+  sent_mono REAL, sent_utc REAL, sent_trusted INTEGER)"""
+
+# the same step of the same alarm at the same instant is one event, however often it is handed in
+_EVENT_ONCE = """
+CREATE UNIQUE INDEX event_once ON event
+  (boot, at_mono, at_utc, alarm, number, happening, by_whom, detail)"""
+
+_MESSAGE = """
+CREATE TABLE message (
+  id INTEGER PRIMARY KEY, event INTEGER, way TEXT NOT NULL, recipient TEXT NOT NULL, body TEXT NOT NULL,
+  number INTEGER, payload TEXT, expires_utc REAL, recorded INTEGER NOT NULL,
+  created_mono REAL NOT NULL, created_utc REAL NOT NULL, created_trusted INTEGER NOT NULL, boot TEXT NOT NULL,
+  state TEXT NOT NULL, detail TEXT NOT NULL, tries INTEGER NOT NULL, due_utc REAL,
+  changed_utc REAL NOT NULL)"""
+
+_REFERENCE = """
+CREATE TABLE reference (
+  message INTEGER NOT NULL, try INTEGER NOT NULL, part INTEGER NOT NULL, reference INTEGER NOT NULL,
+  sent_mono REAL NOT NULL, sent_utc REAL NOT NULL, sent_trusted INTEGER NOT NULL, boot TEXT NOT NULL,
+  state TEXT NOT NULL, PRIMARY KEY (message, try, part)) WITHOUT ROWID"""
+
+_REMARK = """
+CREATE TABLE remark (
+  id INTEGER PRIMARY KEY, kind TEXT NOT NULL, body TEXT NOT NULL,
+  at_mono REAL NOT NULL, at_utc REAL NOT NULL, at_trusted INTEGER NOT NULL, boot TEXT NOT NULL)"""
+
+_ENTRY = """
+CREATE TABLE entry (
+  id INTEGER PRIMARY KEY, point TEXT NOT NULL, value REAL NOT NULL, by_whom TEXT NOT NULL,
+  at_mono REAL NOT NULL, at_utc REAL NOT NULL, at_trusted INTEGER NOT NULL, boot TEXT NOT NULL,
+  corrects INTEGER)"""
+
+# live_flag: the flag as it was when read, where a later verdict changed it
+_READING = """
+CREATE TABLE reading (
+  point INTEGER NOT NULL, t_us INTEGER NOT NULL, mono REAL NOT NULL, trusted INTEGER NOT NULL,
+  value REAL, raw REAL, flag INTEGER NOT NULL, live_flag INTEGER, uncertainty REAL, age_s REAL NOT NULL,
+  reason INTEGER, probe INTEGER, calibration INTEGER, basis INTEGER,
+  PRIMARY KEY (point, t_us)) WITHOUT ROWID"""
+
+_TALLY = """
+CREATE TABLE tally (
+  point INTEGER NOT NULL, flag INTEGER NOT NULL, n INTEGER NOT NULL, PRIMARY KEY (point, flag)) WITHOUT ROWID"""
+
+JOURNAL: tuple[Step, ...] = (
+    (
+        "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
+        _EVENT,
+        "CREATE INDEX event_at ON event (at_utc)",
+        _EVENT_ONCE,
+        "CREATE TABLE memory (alarm TEXT PRIMARY KEY, body TEXT NOT NULL) WITHOUT ROWID",
+        _MESSAGE,
+        "CREATE INDEX message_open ON message (id) WHERE due_utc IS NOT NULL OR state = 'waiting'",
+        _REFERENCE,
+        "CREATE INDEX reference_sent ON reference (sent_utc)",
+        _REMARK,
+        _ENTRY,
+        "CREATE INDEX entry_point ON entry (point, id)",
+    ),
+)
+
+HISTORY: tuple[Step, ...] = (
+    (
+        "CREATE TABLE point (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, quantity TEXT NOT NULL)",
+        # reasons, probes, calibrations and bases repeat for months: each text is kept once
+        "CREATE TABLE word (id INTEGER PRIMARY KEY, body TEXT NOT NULL UNIQUE)",
+        _READING,
+        _TALLY,
+    ),
+)
+
+
+def connect(path: Path, synchronous: Literal["FULL", "NORMAL"], *, shrinks: bool = False) -> sqlite3.Connection:
+    """One connection in WAL mode, in autocommit: transactions are begun and ended in so many words.
+
+    shrinks: let a fresh file give freed pages back (auto_vacuum = incremental).
+    """
+    fresh = not path.exists()
+    if fresh:
+        os.close(os.open(path, os.O_CREAT | os.O_WRONLY, 0o640))  # it holds people's phone numbers
+        _sync_folder(path.parent)  # or a power cut could take the whole new file away
+    db = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)
+    try:
+        if shrinks and fresh:
+            db.execute("PRAGMA auto_vacuum = INCREMENTAL")
+        mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+        if mode != "wal":
+            raise StoreError(f"{path} cannot keep a write-ahead log.", "Put the data folder on a local disk.")
+        db.execute(f"PRAGMA synchronous = {synchronous}")
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def migrate(db: sqlite3.Connection, steps: Sequence[Step], name: str) -> None:
+    """Bring a file up to the newest schema, one transaction a step. NewerStore when it is beyond or foreign."""
+    version: int = db.execute("PRAGMA user_version").fetchone()[0]
+    if version > len(steps):
+        raise NewerStore(
+            f"{name} has schema {version}, this program knows {len(steps)}.",
+            "Install the program that wrote it, or name another data folder.",
+        )
+    if version == 0 and db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+        raise NewerStore(f"{name} holds tables of another program.", "Name another data folder.")
+    for number in range(version, len(steps)):
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            for statement in steps[number]:
+                db.execute(statement)
+            db.execute(f"PRAGMA user_version = {number + 1}")
+            db.execute("COMMIT")
+        except BaseException:
+            rollback(db)
+            raise
+
+
+def check(db: sqlite3.Connection) -> None:
+    """Damaged when SQLite's own quick check finds anything."""
+    found = [row[0] for row in db.execute("PRAGMA quick_check(3)")]
+    if found != ["ok"]:
+        raise Damaged("; ".join(str(line) for line in found))
+
+
+def rollback(db: sqlite3.Connection) -> None:
+    if db.in_transaction:
+        db.execute("ROLLBACK")
+
+
+def is_lost(error: BaseException) -> bool:
+    """Whether the connection itself is not to be trusted any more and must be made anew at the next try."""
+    code = getattr(error, "sqlite_errorcode", None) or 0
+    return (code & 0xFF) in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+
+
+def is_damage(error: BaseException) -> bool:
+    """Whether an error means that the file itself is broken, not the disk full or the lock taken."""
+    code = getattr(error, "sqlite_errorcode", None) or 0
+    return isinstance(error, Damaged) or (code & 0xFF) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def is_data_fault(error: BaseException) -> bool:
+    """Whether the values are at fault, so that trying again can never help."""
+    return isinstance(
+        error,
+        (
+            sqlite3.IntegrityError,
+            sqlite3.ProgrammingError,
+            sqlite3.DataError,
+            UnicodeError,
+            OverflowError,
+            TypeError,
+        ),
+    )
+
+
+def store_error(path: Path, error: BaseException) -> StoreError:
+    """The words for a failure of the file."""
+    if isinstance(error, StoreError):
+        return error
+    code = (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF
+    if code == sqlite3.SQLITE_FULL:
+        return StoreError(f"No room to write {path}.", "Free some disk space; what waits is written by itself.")
+    if code == sqlite3.SQLITE_BUSY:
+        return StoreError(f"{path} is locked by another program.", "Close whatever holds it open for writing.")
+    if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN) or isinstance(error, PermissionError):
+        return StoreError(
+            f"{path} cannot be written ({error}).", "Let this program's user write to the data folder."
+        )
+    return StoreError(f"{path} failed ({error}).", "Look at the disk: it may be full, worn out or gone.")
+
+
+def set_aside(path: Path, now: Moment) -> Path:
+    """Move a damaged file and its log out of the way, under a name with the time; nothing is thrown away."""
+    stamp = datetime.fromtimestamp(now.utc, UTC).strftime("%Y%m%dT%H%M%SZ")
+    aside, again = path.with_name(f"{path.stem}.damaged-{stamp}{path.suffix}"), 1
+    while aside.exists():
+        again += 1
+        aside = path.with_name(f"{path.stem}.damaged-{stamp}-{again}{path.suffix}")
+    for tail in ("-wal", "-shm", ""):
+        part = path.with_name(path.name + tail)
+        if part.exists():
+            part.rename(aside.with_name(aside.name + tail))
+    _sync_folder(path.parent)
+    return aside
+
+
+def salvage(aside: Path, into: sqlite3.Connection) -> dict[str, int]:
+    """Copy every row that can still be read into a fresh file: from the front, then from the back.
+
+    Returns rows carried over by table.
+    """
+    carried: dict[str, int] = {}
+    tables = [row[0] for row in into.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+    old = sqlite3.connect(aside, timeout=_BUSY_S, isolation_level=None)
+    try:
+        for table in tables:
+            columns = list(into.execute("SELECT name, pk FROM pragma_table_info(?)", (table,)))
+            names = ", ".join(name for name, _ in columns)
+            marks = ", ".join("?" * len(columns))
+            keys = [name for name, pk in sorted(columns, key=lambda column: column[1]) if pk]
+            into.execute("BEGIN IMMEDIATE")
+            for way in ("", " DESC"):
+                order = ", ".join(key + way for key in keys)
+                try:
+                    for row in old.execute(f"SELECT {names} FROM {table} ORDER BY {order}"):  # noqa: S608 - our own names
+                        done = into.execute(f"INSERT OR IGNORE INTO {table} ({names}) VALUES ({marks})", row)  # noqa: S608
+                        carried[table] = carried.get(table, 0) + max(0, done.rowcount)
+                except sqlite3.Error:
+                    continue  # as far as this direction goes
+                break
+            into.execute("COMMIT")
+    except sqlite3.Error:
+        rollback(into)
+    finally:
+        old.close()
+    return carried
+
+
+def _sync_folder(folder: Path) -> None:
+    fd = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)

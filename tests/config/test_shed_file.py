@@ -1,0 +1,110 @@
+"""The shed file: a right one is read whole, a wrong one is refused with every fault at once."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from config.sheds import SMALL, write
+
+from brinewatch.config import read_shed, rules_folder
+from brinewatch.errors import BrinewatchError, ConfigurationError
+
+EXAMPLES = Path(__file__).parents[2] / "deploy" / "examples"
+
+
+def faults(folder: Path, text: str) -> list[str]:
+    with pytest.raises(ConfigurationError) as caught:
+        read_shed(write(folder, text))
+    return [str(fault) for fault in caught.value.faults]
+
+
+def test_a_right_file_is_read_whole(tmp_path: Path) -> None:
+    shed = read_shed(write(tmp_path))
+    assert [stage.settings.key for stage in shed.stages] == ["tank", "manifold", "journal", "history"]
+    assert {derivation.point for derivation in shed.derivations} == {"tank.oxygen_saturation", "manifold.air_rise"}
+    assert shed.channels()["manifold.air_pressure"][1].every == 1.0
+    watched = {alarm.point for alarm in shed.alarms}
+    # no point is silent: each has at least its data alarm
+    assert watched >= {f"tank.{q}" for q in shed.stage("tank").watch} | {"journal.health", "history.health"}
+    assert shed.data == tmp_path / "data"
+
+
+@pytest.mark.parametrize("example", sorted(EXAMPLES.glob("*.toml")), ids=lambda path: path.name)
+def test_every_example_is_in_order(example: Path) -> None:
+    assert read_shed(example).alarms
+
+
+TEN = (
+    (r'short_name = "SMALL"', 'short_nam = "SMALL"', r"shed\.short_nam = 'SMALL': expected no such key; did you mean short_name\?"),
+    (r"altitude_m = 4", 'altitude_m = "4"', r"shed\.altitude_m = '4': expected a number"),
+    ('time_zone = "Etc/UTC"', 'time_zone = "Gannet/Quay"', r"shed\.time_zone = 'Gannet/Quay': expected an IANA time zone"),
+    ('key = "manifold"', 'key = "tank"', r"air\[1\]\.key = 'tank': expected a name of its own; water\[1\]\.key has it"),
+    ('"oxygen_saturation", "tan"]', '"oxygen_saturation", "tam"]', r"water\[1\]\.watch = 'tam': expected a quantity; known: "),
+    ('point = "tank.oxygen"', 'point = "tank.oxygen"\nunit = "degF"', r"bus\.line\.probe\[1\]\.channel\[1\]\.unit = 'degF': expected"),
+    ('point = "tank.temperature"', 'point = "tank.temperature"\nquality = { low = 30, high = 3 }',
+     r"bus\.line\.probe\[1\]\.channel\[2\]\.quality = .*expected low to be less than high"),
+    ('point = "tank.salinity"', 'point = "tank.oxygen"', r"bus\.line\.probe\[1\]\.channel\[3\]\.point = 'tank\.oxygen': expected a point fed once"),
+    ('name = "kit"', 'name = "sonde"', r"bus\.hand\.probe\[1\]\.name = 'sonde': expected a name of its own"),
+    ('file = "air.toml"', 'file = "aire.toml"', r"rules\[1\]\.file = 'aire\.toml': expected a rule set in "),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("right", "wrong", "said"), TEN, ids=[str(number) for number in range(1, 11)])
+def test_each_fault_names_file_key_value_and_what_was_expected(
+    tmp_path: Path, right: str, wrong: str, said: str
+) -> None:
+    assert right in SMALL
+    found = faults(tmp_path, SMALL.replace(right, wrong, 1))
+    assert any(re.match(rf"shed\.toml: {said}", one) for one in found), found
+
+
+def test_ten_faults_are_all_reported_at_once(tmp_path: Path) -> None:
+    text = SMALL
+    for right, wrong, _ in TEN:
+        text = text.replace(right, wrong, 1)
+    found = faults(tmp_path, text)
+    for _, _, said in TEN:
+        assert any(re.match(rf"shed\.toml: {said}", one) for one in found), (said, found)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[shed\n", r"\(the file\).*TOML; .*line 1"),
+        (SMALL + "\n[modum]\nport = 1\n", r"modum = .*no such part; known: .*modem"),
+        (SMALL + '\n[modem]\nport = "x"\n', r"contact = None: expected at least one \[\[contact\]\]"),
+        (SMALL + '\n[replay]\nbus = "line"\n', r"replay\.bus = 'line': expected the name of a bus of kind recorded"),
+        (SMALL.replace('"air_rise"', '"air_rise", "nh3_n"'), r"air\[1\]\.watch = 'nh3_n': expected a probe channel"),
+        (SMALL.replace('kind = "manual"', 'kind = "manuel"'), r"bus\.hand = .*kind to be one of .*manual"),
+        (SMALL.replace("[[bus.hand.probe.channel]]\npoint", "[[bus.hand.probe.chanel]]\npoint"), r"bus\.hand\.probe\[1\]\.chanel"),
+        (SMALL + '\n[[override]]\nrule = "air-stoped"\nlimit = 3\nwhy = "shallow diffusers"\n', r"override\[1\]\.rule = 'air-stoped'"),
+        (SMALL + '\n[[override]]\nrule = "air-stopped"\nlimit = 300\nwhy = "shallow diffusers"\n', r"override\[1\]\.limit = 300"),
+        (SMALL + '\n[[override]]\nrule = "air-stopped"\nlimit = 7\n', r"override\[1\]\.why = None: expected this key, which is missing"),
+        (SMALL + '\n[broker]\nhost = "localhost"\nusername = "u"\npassword_file = "pw"\n', r"broker\.password_file = 'pw': expected a file"),
+        (SMALL.replace('[[water]]\nkey = "tank"', '[water]\nkey = "tank"'), r"water = .*a list of tables: write \[\[water\]\]"),
+    ],
+)  # fmt: skip
+def test_further_faults(tmp_path: Path, text: str, said: str) -> None:
+    found = faults(tmp_path, text)
+    assert any(re.search(said, one) for one in found), found
+
+
+def test_a_missing_file_says_where_to_begin(tmp_path: Path) -> None:
+    with pytest.raises(BrinewatchError, match=r"Cannot read the shed file .*deploy/examples/shed\.toml"):
+        read_shed(tmp_path / "none.toml")
+
+
+def test_a_file_that_is_no_text_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "shed.toml"
+    path.write_bytes(b"\xff\xfe[shed]")
+    with pytest.raises(BrinewatchError, match="is not UTF-8 text"):
+        read_shed(path)
+
+
+def test_a_rule_set_beside_the_shed_file_goes_before_ours(tmp_path: Path) -> None:
+    own = (rules_folder() / "air.toml").read_text(encoding="utf-8").replace("below = 8.0", "below = 5.5")
+    (tmp_path / "air.toml").write_text(own, encoding="utf-8")
+    alarm = next(one for one in read_shed(write(tmp_path)).alarms if one.rule.key == "air-stopped")
+    assert alarm.rule.limit == 5.5
