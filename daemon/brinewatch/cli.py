@@ -69,6 +69,9 @@ def _parser() -> argparse.ArgumentParser:
     check = add("check", _check, "check a shed file, then read every probe once and say what each answered")
     check.add_argument("shed", type=Path, metavar="FILE", help="the shed file")
     check.add_argument("--no-probes", action="store_true", help="check the file only")
+    rules = add("rules", _rules, "list every alarm of a shed: limit, delay, where its number comes from")
+    rules.add_argument("shed", type=Path, metavar="FILE", help="the shed file")
+    add("quantities", _quantities, "list what can be measured or derived, with units and spans")
     state = add("state", _state, "say how the shed is now")
     shed(state)
     state.add_argument("--json", action="store_true", help="for programs")
@@ -161,6 +164,22 @@ def _check(options: argparse.Namespace) -> int:
     from brinewatch.check import check_shed
 
     return asyncio.run(check_shed(options.shed, probes=not options.no_probes, say=print))
+
+
+def _rules(options: argparse.Namespace) -> int:
+    from brinewatch.config import read_shed
+    from brinewatch.terminal import print_table, rule_rows
+
+    print_table(("priority", "rule", "point", "when", "after", "source", "standing", "changed"),
+                rule_rows(read_shed(options.shed).alarms))  # fmt: skip
+    return EXIT_OK
+
+
+def _quantities(options: argparse.Namespace) -> int:
+    from brinewatch.terminal import print_table, quantity_rows
+
+    print_table(("key", "name", "unit", "also", "span", "derived"), quantity_rows())
+    return EXIT_OK
 
 
 def _ask(options: argparse.Namespace, request: Mapping[str, Any]) -> Mapping[str, Any]:

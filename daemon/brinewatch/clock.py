@@ -81,6 +81,7 @@ class SteppingClock:
         self._sleepers: list[tuple[float, int, asyncio.Future[None]]] = []
         self._count = 0
         self._holds = 0
+        self._answers = 0
         self._stir = asyncio.Event()
 
     def now(self) -> Moment:
@@ -112,13 +113,21 @@ class SteppingClock:
             yield
         finally:
             self._holds -= 1
+            self._answers += 1
             self._stir.set()
+
+    async def _settle(self) -> None:
+        turns, seen = 0, self._answers
+        while turns < self._SETTLE_TURNS:
+            await asyncio.sleep(0)
+            turns += 1
+            if self._answers != seen:  # an answer came in between: what it sets going must come to rest too
+                turns, seen = 0, self._answers
 
     async def drive(self, until: float = float("inf")) -> None:
         """Let time pass until monotonic `until`; returns there, with everything at rest."""
         while True:
-            for _ in range(self._SETTLE_TURNS):
-                await asyncio.sleep(0)
+            await self._settle()
             if self._holds or (not self._sleepers and until == float("inf")):
                 self._stir.clear()
                 await self._stir.wait()

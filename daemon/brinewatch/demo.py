@@ -91,7 +91,7 @@ class Simulated:
             await broker.wait()
 
     def _modem_silent(self, on: bool) -> None:
-        self.modem.silent = on
+        self.modem.faults.silent = on
 
     async def _broker_gone(self, on: bool) -> None:
         await (self._stop_broker() if on else self._start_broker())

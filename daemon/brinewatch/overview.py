@@ -59,7 +59,7 @@ class StageView:
 
 @dataclass(frozen=True, slots=True)
 class Overview:
-    """Everything there is to say now. checked: when the newest usable reading was taken."""
+    """Everything there is to say now, the most urgent alarm first. checked: of the newest usable reading."""
 
     shed: str
     at: Moment
@@ -79,9 +79,14 @@ class Overview:
         """The state in one sentence, as a good watchkeeper would say it."""
         blind = [p for s in self.stages for p in s.points if not p.flag.usable or p.old]
         if self.alarms:
-            worst = min(self.alarms, key=lambda alarm: (alarm.priority.rank, alarm.since.utc))
-            more = len(self.alarms) - 1
-            return f"{worst.title}: {worst.shown}." + (f" {more} more." if more else "")
+            worst, more = self.alarms[0], len(self.alarms) - 1
+            over = worst.state in (State.RETURNED, State.LATCHED)
+            text = (
+                f"{worst.title}: over, now {worst.shown}, not answered."
+                if over
+                else f"{worst.title}: {worst.shown}."
+            )
+            return text + (f" {more} more." if more else "")
         if self.checked is None:
             return "Not one reading yet."
         if blind:

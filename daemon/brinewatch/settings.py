@@ -100,7 +100,7 @@ def _keys(model: Any, path: Sequence[str]) -> set[str]:
             if part in shape.model_fields
             for inner in _models(shape.model_fields[part].annotation)
         ]
-    return {key for shape in shapes for key in shape.model_fields}
+    return {field.alias or key for shape in shapes for key, field in shape.model_fields.items()}
 
 
 def _tags(model: Any) -> set[str]:

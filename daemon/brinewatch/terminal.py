@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from brinewatch.alarms.rules import Above, Alarm, Below, Is, Stale
 from brinewatch.moment import span_text
+from brinewatch.quantities import QUANTITIES
 
+_FILE_WIDTH = 240
 _MARK = {"critical": "▲ DANGER", "high": "▲ DANGER", "medium": "◆ WARNING", "low": "■ LOOK"}
 _FLAG = {1: "", 2: "  (not judged yet)", 3: "  (suspect)", 4: "  (not to be trusted)", 9: "  (missing)"}
 
@@ -40,10 +43,47 @@ def print_table(columns: Sequence[str], rows: Iterable[Mapping[str, Any]], title
     from rich.console import Console
     from rich.table import Table
 
-    console = Console(width=None if sys.stdout.isatty() else 160, highlight=False)
+    console = Console(width=None if sys.stdout.isatty() else _FILE_WIDTH, highlight=False)
     table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
     for column in columns:
         table.add_column(column, overflow="fold")
     for row in rows:
         table.add_row(*("" if row.get(column) is None else str(row[column]) for column in columns))
     console.print(table)
+
+
+def rule_rows(alarms: Iterable[Alarm]) -> Iterable[Mapping[str, Any]]:
+    """Every alarm a person can change, one row each."""
+    for alarm in alarms:
+        rule = alarm.rule
+        if rule.source == "built in":
+            continue
+        yield {
+            "priority": rule.priority.value, "rule": rule.key, "point": alarm.point, "when": _when(alarm),
+            "after": span_text(rule.on_delay_s), "source": rule.source, "standing": rule.standing,
+            "changed": alarm.note,
+        }  # fmt: skip
+
+
+def _when(alarm: Alarm) -> str:
+    quantity = QUANTITIES[alarm.quantity]
+    match alarm.rule.condition:
+        case Below(limit):
+            return f"below {limit:g} {quantity.unit}"
+        case Above(limit):
+            return f"above {limit:g} {quantity.unit}"
+        case Is(state):
+            return quantity.states[state] if quantity.states else str(state)
+        case Stale():
+            return f"no trustworthy value, or older than {span_text(alarm.max_age_s)}"
+    return "the reading says it is wrong"
+
+
+def quantity_rows() -> Iterable[Mapping[str, Any]]:
+    """The table of quantities."""
+    for one in QUANTITIES.values():
+        span = " or ".join(one.states) if one.states else f"{one.low:g} to {one.high:g}"
+        yield {
+            "key": one.key, "name": one.name, "unit": one.unit, "also": ", ".join(one.units), "span": span,
+            "derived": "only" if one.derived else "",
+        }  # fmt: skip

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from brinewatch.alarms.due import next_due
 from brinewatch.alarms.engine import step
-from brinewatch.alarms.events import AlarmEvent, Command
+from brinewatch.alarms.events import AlarmEvent, Command, State
 from brinewatch.alarms.memory import Memory
 from brinewatch.alarms.rules import Alarm, Below, age_s
 from brinewatch.moment import Moment
@@ -24,6 +24,8 @@ from brinewatch.signals.display import DisplayUnits, show
 from brinewatch.signals.quality import Quality, QualityMemory, judge
 
 _RECENT = 50
+# what is over but not answered stands behind what still holds
+_OVER = (State.RETURNED, State.LATCHED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,21 +112,37 @@ class Watchkeeper:
         fresh: dict[str, Reading] = {}
         revised: list[Reading] = []
         for sample in samples:
-            channel = self._channels[sample.point]
-            reading, memory, verdict = judge(
-                sample, channel.quality, self._quality.get(sample.point), now, channel.calibration, channel.accuracy
-            )
-            self._quality[sample.point] = memory
+            reading, verdict = self._judged(sample, now)
             fresh[sample.point] = reading
             if verdict is not None:
                 revised.append(verdict)
+        # a value entered by hand is read again at every scan; it is news only once
+        news = {point for point, reading in fresh.items() if not self._known(reading)}
         self._latest.update(fresh)
         for derivation in self._derivations:
-            if fresh.keys() & set(derivation.inputs.values()):
-                fresh[derivation.point] = self._latest[derivation.point] = derive(derivation, self._latest, now)
+            # worked out anew when its leading input is read, not at each of the others: one reading a scan
+            leading = next(iter(derivation.inputs.values()), None)
+            if leading in fresh:
+                fresh[derivation.point] = self._latest[derivation.point] = _derived(derivation, self._latest, now)
+                news.add(derivation.point)
         if any(reading.usable for reading in fresh.values()):
             self._checked = now
-        return self._step(now, commands, tuple(fresh.values()), tuple(revised))
+        readings = tuple(reading for point, reading in fresh.items() if point in news)
+        return self._step(now, commands, readings, tuple(revised))
+
+    def _judged(self, sample: Sample, now: Moment) -> tuple[Reading, Reading | None]:
+        channel, memory = self._channels[sample.point], self._quality.get(sample.point)
+        try:
+            reading, self._quality[sample.point], verdict = judge(
+                sample, channel.quality, memory, now, channel.calibration, channel.accuracy
+            )
+        except Exception as error:  # noqa: BLE001 - a test that fails is a failed reading, which has its alarm
+            return _failed(sample.point, sample.probe, sample.at, error), None
+        return reading, verdict
+
+    def _known(self, reading: Reading) -> bool:
+        before = self._latest.get(reading.point)
+        return before is not None and before.at == reading.at
 
     def note_health(self, parts: Mapping[str, tuple[bool, str]], now: Moment) -> None:
         """The watch's own parts, as readings like any other: the point is PART.health."""
@@ -151,7 +169,7 @@ class Watchkeeper:
         """The shed now. told: how far each alarm's messages got, by alarm number."""
         alarms = sorted(
             (self._alarm_view(alarm, (told or {})) for alarm in self._alarms if self._stands(alarm)),
-            key=lambda view: (view.priority.rank, view.since.utc),
+            key=lambda view: (view.state in _OVER, view.priority.rank, view.since.utc),
         )
         stages = tuple(
             StageView(
@@ -185,7 +203,7 @@ class Watchkeeper:
             reading.flag,
             age,
             age > self._max_age.get(point, float("inf")),
-            ". ".join(part for part in (reading.reason, reading.basis) if part),
+            " ".join(f"{part.rstrip('.')}." for part in (reading.reason, reading.basis) if part),
         )
 
     def _alarm_view(self, alarm: Alarm, told: Mapping[int, tuple[str, ...]]) -> AlarmView:
@@ -217,3 +235,15 @@ class Watchkeeper:
             memory.acknowledged_by,
             told.get(memory.number, ()),
         )
+
+
+def _derived(derivation: Derivation, readings: Mapping[str, Reading], now: Moment) -> Reading:
+    try:
+        return derive(derivation, readings, now)
+    except Exception as error:  # noqa: BLE001 - a sum that fails is a failed reading, which has its alarm
+        return _failed(derivation.point, "derived", now, error)
+
+
+def _failed(point: str, probe: str, at: Moment, error: Exception) -> Reading:
+    reason = f"The program failed here: {type(error).__name__}: {error}"
+    return Reading(point, quantity_of(point), None, None, Flag.FAIL, reason, at, probe)

@@ -1,0 +1,38 @@
+"""When time alone can next change an alarm: so that a delay ends at its instant, not at the next scan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from brinewatch.alarms.events import State
+from brinewatch.alarms.memory import AlarmMemory, Memory
+from brinewatch.alarms.rules import Alarm
+from brinewatch.moment import Moment
+from brinewatch.readings import Reading
+
+
+def next_due(alarms: Sequence[Alarm], memory: Memory, readings: Mapping[str, Reading], now: Moment) -> float | None:
+    """The nearest monotonic second after `now` at which a step could bring news; None when time alone cannot."""
+    found = (
+        due
+        for alarm in alarms
+        for due in _dues(alarm, memory.alarms.get(alarm.id), readings.get(alarm.point))
+        if due > now.mono
+    )
+    return min(found, default=None)
+
+
+def _dues(alarm: Alarm, one: AlarmMemory | None, reading: Reading | None) -> Iterator[float]:
+    rule = alarm.rule
+    if reading is not None and reading.usable:
+        # a hair past it: at its very age limit a reading is still judged
+        yield reading.at.mono - reading.age_s + alarm.max_age_s + 1e-3
+    if one is None:
+        return
+    if one.pending is not None:
+        unread = alarm.max_age_s if rule.about_data and reading is None else 0.0
+        yield one.pending.mono + (rule.off_delay_s if one.active else rule.on_delay_s + unread)
+    if one.state is State.UNACKNOWLEDGED and rule.repeat_s is not None and one.called is not None:
+        yield one.called.mono + rule.repeat_s
+    if one.state is State.ACKNOWLEDGED and rule.ack_expires_s is not None and one.answered is not None:
+        yield one.answered.mono + rule.ack_expires_s

@@ -1,0 +1,1 @@
+"""Ways to reach people, and the worker that carries messages to each."""

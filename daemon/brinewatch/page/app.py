@@ -1,0 +1,96 @@
+"""The routes of the page. Everything is rendered here, escaped, and needs nothing from anywhere else."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Awaitable, Callable, MutableMapping
+from pathlib import Path
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from brinewatch.overview import Overview, as_json
+from brinewatch.page.words import tell
+
+_HERE = Path(__file__).parent
+_KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8"}
+_POLICY = (
+    "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self'; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+_HEADERS = (
+    (b"content-security-policy", _POLICY.encode()),
+    (b"x-content-type-options", b"nosniff"),
+    (b"referrer-policy", b"no-referrer"),
+)
+_NEVER_KEPT = {"Cache-Control": "no-store"}
+
+_Scope = MutableMapping[str, Any]
+_Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
+_App = Callable[[_Scope, Any, _Send], Awaitable[None]]
+
+
+class _Careful:
+    """Adds to every answer the headers that keep foreign content out."""
+
+    def __init__(self, app: _App) -> None:
+        self._app = app
+
+    async def __call__(self, scope: _Scope, receive: Any, send: _Send) -> None:
+        async def careful(message: MutableMapping[str, Any]) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = [*message.get("headers", []), *_HEADERS]
+            await send(message)
+
+        await self._app(scope, receive, careful)
+
+
+def create_app(view: Callable[[], Overview]) -> FastAPI:
+    """The page as an ASGI application. view: the state now, asked once per request, in the event loop.
+
+    `/` the whole page; `/now` the part its script exchanges; `/state.json` the overview as JSON with `sentence` and
+    `well`; `/static/...` one style sheet and one script.
+    """
+    static = {
+        file.name: file.read_bytes() for file in sorted((_HERE / "static").iterdir()) if file.suffix in _KINDS
+    }
+    marks = {name: hashlib.sha256(text).hexdigest()[:12] for name, text in static.items()}
+    templates = Environment(
+        loader=FileSystemLoader(_HERE / "templates"), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True, auto_reload=False,
+    )  # fmt: skip
+    templates.globals["static"] = {name: f"/static/{name}?{mark}" for name, mark in marks.items()}
+    whole, part = templates.get_template("page.html"), templates.get_template("now.html")
+
+    # read-only, and nothing here is to be explored: no schema, no generated documentation
+    app = FastAPI(openapi_url=None, docs_url=None, redoc_url=None)
+    app.add_middleware(_Careful)
+
+    @app.get("/")
+    async def page() -> HTMLResponse:
+        return HTMLResponse(whole.render(page=tell(view())), headers=_NEVER_KEPT)
+
+    @app.get("/now")
+    async def now() -> HTMLResponse:
+        return HTMLResponse(part.render(page=tell(view())), headers=_NEVER_KEPT)
+
+    @app.get("/state.json")
+    async def state() -> JSONResponse:
+        overview = view()
+        known = {"sentence": overview.sentence, "well": overview.well, **as_json(overview)}
+        return JSONResponse(known, headers=_NEVER_KEPT)
+
+    @app.get("/static/{name}")
+    async def file(name: str) -> Response:
+        if name not in static:
+            return PlainTextResponse("no such file", 404)
+        kept = {"Cache-Control": "public, max-age=31536000, immutable"}
+        return Response(static[name], media_type=_KINDS[Path(name).suffix], headers=kept)
+
+    @app.get("/favicon.ico")
+    async def icon() -> Response:
+        return Response(status_code=204)
+
+    return app

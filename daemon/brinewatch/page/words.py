@@ -1,0 +1,309 @@
+"""The overview in the words of the page: pure text, ready to be laid out and escaped by the templates.
+
+Colour goes to the abnormal only, and always with a shape and a word (the practice of IEC 60073 and ISA-101):
+danger a triangle, warning a diamond, needs a person a square, unknown a hatched square.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from brinewatch.alarms.events import AlarmEvent, Happening, Priority, State
+from brinewatch.messages import Delivery
+from brinewatch.moment import Moment, span_text
+from brinewatch.overview import AlarmView, Overview, PointView, StageView
+from brinewatch.readings import Flag
+
+MARKS = ("danger", "warning", "person", "unknown")
+WORDS = {"danger": "Danger", "warning": "Warning", "person": "Needs a person", "unknown": "Unknown"}
+
+_MARK_OF = {
+    Priority.CRITICAL: "danger",
+    Priority.HIGH: "danger",
+    Priority.MEDIUM: "warning",
+    Priority.LOW: "person",
+}
+_OVER = (State.RETURNED, State.LATCHED)
+_EVENTS = {
+    Happening.RAISED: "began",
+    Happening.REPEATED: "called again",
+    Happening.ACKNOWLEDGED: "taken over",
+    Happening.RETURNED: "over before anybody took it",
+    Happening.LATCHED: "over, waits for a reset",
+    Happening.CLEARED: "back to normal",
+    Happening.RESET: "reset",
+    Happening.REFUSED: "order refused",
+}
+_DELIVERIES = {
+    Delivery.WAITING.value: "waiting to be sent",
+    Delivery.SENT.value: "handed to the network, not confirmed yet",
+    Delivery.DELIVERED.value: "arrived",
+    Delivery.FAILED.value: "did not arrive",
+    Delivery.UNKNOWN.value: "nobody knows whether it arrived",
+}
+_FLAGS = {Flag.NOT_EVALUATED: "not judged yet", Flag.SUSPECT: "suspect", Flag.FAIL: "not to be trusted"}
+_TEMPERATURE = re.compile(r"(?<=\d) (?:deg)?([CF])$")
+_UNIT = re.compile(r"(?<=\d) (?=[^\d\s(]\S{0,6}( N)?$)|(?<=^pH) (?=\d)")
+_NO_BREAK = "\N{NO-BREAK SPACE}"
+_LATE_S = 60.0
+_EVENTS_SHOWN = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One point of a stop. mark: "" or "unknown" or "suspect"; note: why it is marked, or what it stands on."""
+
+    name: str
+    value: str
+    mark: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """One stage on the line. alarms: number and title of each that stands here."""
+
+    name: str
+    path: str
+    mark: str
+    word: str
+    rows: tuple[Row, ...]
+    alarms: tuple[tuple[int, str], ...]
+    cut: bool = False
+    last: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One standing alarm in sentences. told: each with whether it failed; answer: what to reply to `verb` it."""
+
+    number: int
+    mark: str
+    word: str
+    title: str
+    value: str
+    since: str
+    state: str
+    todo: tuple[str, ...]
+    told: tuple[tuple[str, bool], ...]
+    why: str
+    answer: str
+    command: str
+    verb: str
+    full: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """Everything one view says."""
+
+    shed: str
+    mark: str
+    word: str
+    headline: str
+    values: str
+    checked: str
+    at: str
+    alarms: tuple[Alarm, ...]
+    blind: tuple[tuple[str, str], ...]
+    air: tuple[Stop, ...]
+    water: tuple[Stop, ...]
+    watch: tuple[Stop, ...]
+    events: tuple[tuple[str, str], ...]
+    notes: tuple[str, ...]
+    act: Alarm | None
+
+    @property
+    def title(self) -> str:
+        """For the tab of the browser: the word first, then the place."""
+        return f"{self.word or 'All is well'}: {self.shed}" if self.mark or self.alarms else f"{self.shed}"
+
+
+def tell(overview: Overview) -> Page:
+    """An overview as the page says it."""
+    now, stages = overview.at, overview.stages
+    ranked = sorted(overview.alarms, key=lambda one: (MARKS.index(_mark(one)), one.priority.rank, one.since.utc))
+    alarms = tuple(_alarm(one, now, place == 0) for place, one in enumerate(ranked))
+    blind = tuple(
+        (f"{stage.name}, {point.name}", row.note or row.value)
+        for stage in stages
+        for point, row in ((point, _row(point)) for point in stage.points)
+        if row.mark == "unknown"
+    )
+    checked, fresh = _checked(overview)
+    mark, headline = "", overview.sentence
+    if alarms:
+        mark, headline = alarms[0].mark, alarms[0].title
+    elif blind or not fresh:
+        mark = "unknown"
+    if not alarms and not fresh and overview.checked is not None:
+        headline = f"No usable reading for {_span(now.mono - overview.checked.mono)}."
+    return Page(
+        shed=overview.shed,
+        mark=mark,
+        word=WORDS.get(mark, ""),
+        headline=headline,
+        values=_values(stages),
+        checked=checked,
+        at=f"{now.local:%H:%M:%S}",
+        alarms=alarms,
+        blind=blind,
+        air=_line(stages, "air"),
+        water=_line(stages, "water"),
+        watch=tuple(
+            _stop(stage) for stage in overview.stages if stage.path not in ("air", "water") and stage.points
+        ),
+        events=tuple(_event(one, now) for one in _newest(overview.recent)),
+        notes=_notes(overview),
+        act=next((one for one in alarms if one.answer), None),
+    )
+
+
+def _notes(overview: Overview) -> tuple[str, ...]:
+    started = f"Watching since {when(overview.started, overview.at)}."
+    unsure = () if overview.at.trusted else ("This clock has not been set by a time server: times may be wrong.",)
+    return (*overview.notes, *unsure, started)
+
+
+def _checked(overview: Overview) -> tuple[str, bool]:
+    """How long ago a usable reading was taken, and whether that is recent enough to call anything well."""
+    if overview.checked is None:
+        return "not checked yet", False
+    age = overview.at.mono - overview.checked.mono
+    return f"checked {_span(age)} ago", age <= _LATE_S
+
+
+def _mark(alarm: AlarmView) -> str:
+    # what is over by itself is no danger any more, but still wants somebody to look
+    return "person" if alarm.state in _OVER else _MARK_OF[alarm.priority]
+
+
+def when(at: Moment, now: Moment) -> str:
+    """The shed's wall clock; with the day when it is not today's."""
+    day = "" if at.local.date() == now.local.date() else f"{at.local:%a} {at.local.day} {at.local:%b} "
+    return f"{day}{at.local:%H:%M}"
+
+
+def _span(seconds: float) -> str:
+    return span_text(seconds).replace(" ", _NO_BREAK)
+
+
+def shown(text: str, name: str = "") -> str:
+    """A value as the page writes it: number and unit on one line, a degree sign, no symbol its row says already."""
+    text = _TEMPERATURE.sub(" °\\1", text)
+    text = text.removeprefix("pH ") if name == "pH" else text
+    return _UNIT.sub(_NO_BREAK, text, count=1)
+
+
+def _alarm(alarm: AlarmView, now: Moment, first: bool) -> Alarm:
+    value = f"{shown(alarm.shown)} ({shown(alarm.limit)})" if alarm.limit else shown(alarm.shown)
+    # by the wall clock: the monotonic one of an alarm that outlived a restart belongs to another boot
+    since = f"since {when(alarm.since, now)}, {_span(now.utc - alarm.since.utc)}"
+    over = f"Over: {alarm.title}", f"Now {shown(alarm.shown)}", f"began {when(alarm.since, now)}"
+    title, verb, answer, command = alarm.title, "take it over", "", ""
+    match alarm.state:
+        case State.UNACKNOWLEDGED:
+            state = "Nobody has taken it over yet."
+            answer, command = f"OK {alarm.number}", f"brinewatch ack {alarm.number}"
+        case State.ACKNOWLEDGED:
+            state = f"Taken over by {alarm.acknowledged_by}." if alarm.acknowledged_by else "Taken over."
+        case State.RETURNED:
+            state = "It is over by itself. Nobody has looked into it yet."
+            answer, command = f"OK {alarm.number}", f"brinewatch ack {alarm.number}"
+            title, value, since = over
+        case State.LATCHED:
+            state = "It is over, and stays here until somebody resets it."
+            answer, command = f"RESET {alarm.number}", f"brinewatch reset {alarm.number}"
+            title, value, since = over
+            verb = "reset it"
+        case _:
+            state = f"{alarm.state.value[0].upper()}{alarm.state.value[1:]}."
+    mark = _mark(alarm)
+    return Alarm(
+        number=alarm.number, mark=mark, word=WORDS[mark], title=title, value=value, since=since, state=state,
+        todo=alarm.todo, told=tuple(_told(one) for one in alarm.told), why=alarm.why, answer=answer,
+        command=command, verb=verb, full=first,
+    )  # fmt: skip
+
+
+def _told(text: str) -> tuple[str, bool]:
+    who, colon, state = text.rpartition(": ")
+    failed = state in (Delivery.FAILED.value, Delivery.UNKNOWN.value)
+    return f"{who}{colon}{_DELIVERIES.get(state, state)}", failed
+
+
+def _row(point: PointView) -> Row:
+    value = shown(point.shown, point.name)
+    known = point.reading is not None and point.reading.value is not None
+    if not known:
+        return Row(point.name, "no value", "unknown", "" if value == "no value" else value)
+    age = f"{_span(point.age_s)} old" if point.age_s is not None else "old"
+    said = [_FLAGS[point.flag]] if point.flag in _FLAGS else []
+    reason = point.reading.reason if point.reading else ""
+    if said and reason:
+        said = [f"{said[0]}: {reason}"]
+    if point.old:
+        said.append(age)
+    if point.old or not point.flag.usable:
+        return Row(point.name, value, "unknown", ", ".join(said) or "missing")
+    if said:
+        return Row(point.name, value, "suspect", ", ".join(said))
+    return Row(point.name, value, "", point.basis)
+
+
+def _stop(stage: StageView, cut: bool = False, last: bool = False) -> Stop:
+    rows = tuple(_row(point) for point in stage.points)
+    marks = [_mark(alarm) for alarm in stage.alarms] + ["unknown" for row in rows if row.mark == "unknown"]
+    mark = min(marks, key=MARKS.index, default="")
+    alarms = tuple((alarm.number, alarm.title) for alarm in stage.alarms)
+    return Stop(stage.name, stage.path, mark, WORDS.get(mark, ""), rows, alarms, cut, last)
+
+
+def _line(stages: Sequence[StageView], path: str) -> tuple[Stop, ...]:
+    """The stops of one path. Below an alarm on the air line it is drawn cut: a cause points at what hangs on it."""
+    here = [stage for stage in stages if stage.path == path]
+    cut = path == "water" and any(_cuts(stage) for stage in stages if stage.path == "air")
+    made = []
+    for place, stage in enumerate(here):
+        cut = cut or (path == "air" and _cuts(stage))
+        made.append(_stop(stage, cut, place == len(here) - 1))
+    return tuple(made)
+
+
+def _cuts(stage: StageView) -> bool:
+    return any(_mark(alarm) == "danger" for alarm in stage.alarms)
+
+
+_NAMED = ((("air_pressure",), "air"), (("oxygen_saturation", "oxygen"), "oxygen"), (("temperature",), ""))
+
+
+def _values(stages: Sequence[StageView]) -> str:
+    """The few values a watchkeeper would name: air, the lowest oxygen, the temperature of the first water."""
+    points = [point for stage in stages for point in stage.points]
+    said = []
+    for keys, word in _NAMED:
+        there = next((some for key in keys if (some := [one for one in points if one.quantity == key])), [])
+        known = [
+            (one.reading.value, shown(one.shown))
+            for one in there
+            if one.reading is not None and one.reading.value is not None and one.flag.usable and not one.old
+        ]
+        if word == "oxygen" and len(known) > 1:
+            said.append(f"oxygen at least {min(known)[1]}")
+        elif known:
+            said.append(f"{word} {known[0][1]}".strip())
+        elif there:
+            said.append(f"{word or there[0].name} unknown")
+    return ", ".join(said)
+
+
+def _newest(events: Sequence[AlarmEvent]) -> list[AlarmEvent]:
+    return sorted(events, key=lambda event: event.at.utc, reverse=True)[:_EVENTS_SHOWN]
+
+
+def _event(event: AlarmEvent, now: Moment) -> tuple[str, str]:
+    by = f" by {event.by}" if event.by else ""
+    detail = f": {event.detail}" if event.detail and event.happening is Happening.REFUSED else ""
+    return when(event.at, now), f"{event.title}, {_EVENTS[event.happening]}{by}{detail} ({event.number})"

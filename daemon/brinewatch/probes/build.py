@@ -1,0 +1,47 @@
+"""Every kind of bus: its settings as one type, and the bus made of them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field
+
+from brinewatch.ports import Bus, Clock
+from brinewatch.probes.gpio import GpioBus, GpioSettings
+from brinewatch.probes.iio import IioBus, IioSettings
+from brinewatch.probes.line_serial import LineBus, LineBusSettings
+from brinewatch.probes.manual import ManualBus, ManualSettings
+from brinewatch.probes.modbus_rtu import ModbusBus, ModbusSettings
+from brinewatch.probes.onewire import OneWireBus, OneWireSettings
+from brinewatch.probes.recorded import RecordedBus, RecordedSettings
+
+BusSettings = Annotated[
+    ModbusSettings
+    | LineBusSettings
+    | OneWireSettings
+    | IioSettings
+    | GpioSettings
+    | RecordedSettings
+    | ManualSettings,
+    Field(discriminator="kind"),
+]
+
+
+def build_bus(name: str, settings: BusSettings, clock: Clock, folder: Path) -> Bus:
+    """The bus these settings describe, not yet opened. Names of files and ports are seen from `folder`."""
+    match settings:
+        case ModbusSettings():
+            return ModbusBus(name, settings, clock, str(folder / settings.port))
+        case LineBusSettings():
+            return LineBus(name, settings, clock, str(folder / settings.port))
+        case OneWireSettings():
+            return OneWireBus(name, settings, clock, folder / settings.root)
+        case IioSettings():
+            return IioBus(name, settings, clock, folder / settings.root)
+        case GpioSettings():
+            return GpioBus(name, settings, clock, folder / settings.device)
+        case RecordedSettings():
+            return RecordedBus(name, settings, clock, folder)
+        case ManualSettings():
+            return ManualBus(name, settings, clock)
