@@ -62,3 +62,6 @@ make_environment() {
   }
   printf '%s' "$wanted" >"$stamp-$extras"
 }
+
+# What the daemon is started with: smaller code objects and one heap save a megabyte of the Pi's memory.
+export PYTHONNODEBUGRANGES=1 MALLOC_ARENA_MAX=1

@@ -66,6 +66,26 @@ async def test_time_stands_still_while_the_outside_is_awaited() -> None:
     assert answered_at == 1000
 
 
+async def test_time_stands_still_for_what_an_answer_sets_going() -> None:
+    clock = SteppingClock(0.0)
+    done_at = None
+
+    async def work() -> None:
+        nonlocal done_at
+        for _ in range(10):  # many quick answers in a row, each with work after it
+            with clock.hold():
+                await asyncio.sleep(0)
+            for _ in range(20):
+                await asyncio.sleep(0)
+        done_at = clock.now().mono
+
+    async with asyncio.TaskGroup() as group:
+        group.create_task(work())
+        group.create_task(clock.sleep(3600))
+        await clock.drive(5000)
+    assert done_at == 1000
+
+
 async def test_a_step_of_the_wall_clock_moves_no_sleeper() -> None:
     clock = SteppingClock(1_000_000.0)
     task = asyncio.create_task(clock.sleep(10))

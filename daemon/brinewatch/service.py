@@ -10,7 +10,7 @@ import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from brinewatch.alarms.events import AlarmEvent, Command, Happening
 from brinewatch.alarms.memory import resume
@@ -37,6 +37,9 @@ from brinewatch.store.lock import StoreLock
 from brinewatch.store.schema import NewerStore
 from brinewatch.watchkeeper import Channel, Outcome, StagePlan, Watchkeeper
 
+if TYPE_CHECKING:
+    from brinewatch.notify.mqtt import MqttNotifier
+
 log = logging.getLogger(__name__)
 
 Say = Callable[[str], None]
@@ -44,6 +47,7 @@ Part = Callable[[], Awaitable[None]]
 
 _RESTART_FROM_S, _RESTART_TO_S = 1.0, 60.0
 _ALIVE_EVERY_S = 60.0
+_WAY_OF = {"modem": "sms", "broker": "mqtt"}
 # alarms are stepped at every scan and at every due instant; this is for what neither foresees
 _LOOK_EVERY_S = 30.0
 
@@ -88,6 +92,7 @@ class Daemon:
             name: build_bus(name, settings, clock, shed.folder) for name, settings in shed.buses.items()
         }
         self._workers: dict[str, WayWorker] = {}
+        self._mqtt: MqttNotifier | None = None
         self._tasks: set[asyncio.Task[None]] = set()
         self.keeper: Watchkeeper
         self._callout: Callout
@@ -149,7 +154,7 @@ class Daemon:
             self.shed.shed.name, _stage_plans(self.shed), _channels(self.shed), self.shed.derivations,
             self.shed.alarms, self.shed.shed.display, now, memory,
         )  # fmt: skip
-        topic = f"{self.shed.broker.base}/{self.shed.shed.key}" if self.shed.broker else None
+        topic = self.shed.broker.topic(self.shed.shed.key) if self.shed.broker else None
         self._callout = Callout(
             self.keeper,
             self.shed.shed.short_name,
@@ -247,22 +252,11 @@ class Daemon:
         if self.shed.broker:
             from brinewatch.notify.mqtt import MqttNotifier
 
-            files = {
-                key: str(self.shed.folder / name)
-                for key in ("ca_file", "password_file")
-                if (name := getattr(self.shed.broker, key)) is not None
-            }
-            broker = self.shed.broker.model_copy(update=files)
-            made.append(
-                MqttNotifier(
-                    broker,
-                    self.shed.shed.key,
-                    self.clock,
-                    lambda: as_json(self.overview()),
-                    self._on_health("broker"),
-                )
-            )
-            self._mqtt = made[-1]
+            self._mqtt = MqttNotifier(
+                self.shed.broker, self.shed.shed.key, self.clock, lambda: as_json(self.overview()),
+                self._on_health("broker"), folder=self.shed.folder,
+            )  # fmt: skip
+            made.append(self._mqtt)
         return made
 
     # -- the one way of a reading -------------------------------------------------------------------------------
@@ -284,6 +278,8 @@ class Daemon:
             self._say(event_line(event, self.keeper))
             if event.happening is Happening.RAISED:
                 self.raised.append(event)
+        if outcome.events and self._mqtt is not None:
+            self._mqtt.publish_state()
         self._changed.set()
         return outcome
 
@@ -327,6 +323,9 @@ class Daemon:
             if before is not None and before[0] != well:
                 self._say(f"{part}: {'well' if well else 'FAILING'}{': ' + reason if reason else ''}")
                 self._spawn(self._look_soon())
+            if well and part in _WAY_OF:
+                # what waits only because the way was down need not sit out its back-off
+                self._workers[_WAY_OF[part]].retry_now()
 
         return heard
 

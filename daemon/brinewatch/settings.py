@@ -18,7 +18,7 @@ from brinewatch.errors import Fault
 class Settings(BaseModel):
     """Settings of one part. A number in quotes is a fault, not a number."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False, defer_build=True)
 
 
 def key_path(parts: Sequence[object]) -> str:

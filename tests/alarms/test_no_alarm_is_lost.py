@@ -164,7 +164,9 @@ def test_stepping_only_when_something_is_due_tells_the_same_as_stepping_all_the_
             target = mono + tick.after
             while mono < target:
                 now = Moment(mono, EVENING + mono, True, ZONE)
-                due = mono + 0.5 if fine else next_due(alarms, memory, readings, now)
+                due = next_due(alarms, memory, readings, now)
+                if fine:  # at every half second as well
+                    due = min(mono + 0.5, due or target)
                 if due is None or due >= target:
                     break
                 mono = due
@@ -182,7 +184,8 @@ def test_stepping_only_when_something_is_due_tells_the_same_as_stepping_all_the_
 
     sparse, dense = run(fine=False), run(fine=True)
     assert [one[:2] for one in sparse] == [one[:2] for one in dense]
-    assert all(abs(a[2] - b[2]) <= 0.51 for a, b in zip(sparse, dense, strict=True))
+    # a half second may fall into the hair by which an age limit is passed
+    assert all(abs(a[2] - b[2]) <= 0.002 for a, b in zip(sparse, dense, strict=True))
 
 
 def test_the_property_bites() -> None:

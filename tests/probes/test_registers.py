@@ -14,7 +14,7 @@ from pymodbus.client import ModbusTcpClient
 from pymodbus.framer import FramerRTU
 
 from brinewatch.errors import BadAnswer, ProbeError, ProbeFault
-from brinewatch.probes.registers import EXCEPTIONS, MOST_WORDS, Span, crc16, judge, number, spans
+from brinewatch.probes.registers import EXCEPTIONS, MOST_WORDS, Span, crc16, frame_gap_s, judge, number, spans
 from probes.conftest import vectors
 
 
@@ -85,6 +85,12 @@ def test_swapping_bytes_is_swapping_them_in_each_word() -> None:
     assert number([0x7856, 0x3412], "uint32", "DCBA") == 0x12345678
     with pytest.raises(BadAnswer, match="2 registers and 1 came"):
         number([1], "float32", "ABCD")
+
+
+@pytest.mark.parametrize(("line", "expected", "source"), vectors("modbus_rtu_timing"))
+def test_silence_between_frames(line: str, expected: str, source: str) -> None:
+    milliseconds = float(expected.rpartition("t3.5=")[2].removesuffix(" ms"))
+    assert frame_gap_s(int(line.split()[0])) * 1000 == pytest.approx(milliseconds, abs=5e-4), source
 
 
 GOOD = frame("01030442F6E979")

@@ -117,7 +117,7 @@ def test_hydrometer_in_water_warmer_than_its_scale() -> None:
     assert abs(density.salinity_from_specific_gravity(shown, 25, 25) - 33) > 2
 
 
-@given(st.floats(0.1, 50), st.floats(-2, 45))
+@given(st.floats(0.1, 49.99), st.floats(-2, 45))
 def test_salinity_and_conductivity_are_inverses(s: float, t: float) -> None:
     measured = salinity.conductivity_from_salinity(s, t)
     # the two forms meet at S 2 with a step of 0.0005

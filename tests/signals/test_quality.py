@@ -49,8 +49,8 @@ def run(
 
 def test_gross_range_passes_on_the_bound_as_ioos_qc_does() -> None:
     # QARTOD manuals, test 4: outside the sensor span fails, outside the user span is suspect, equal passes
-    live, _ = run([2.0, 9.0, 1.99, 9.01, 40.0, 40.01, -0.01], Quality(low=2, high=9))
-    assert live == [1, 1, 3, 3, 3, 4, 4]
+    live, _ = run([2.0, 9.0, 1.99, 9.01, 40.0, 40.01, -0.5, -0.51], Quality(low=2, high=9))
+    assert live == [1, 1, 3, 3, 3, 4, 3, 4]
 
 
 def test_flat_line_as_ioos_qc_flags_it() -> None:
@@ -88,6 +88,7 @@ def test_missing_with_good_is_missing() -> None:
     pairs = zip([1, 2, 3, 4, 9, 2], [9, 1, 1, 3, 9, 9], strict=True)
     assert [int(worst((Flag(one), Flag(other)))) for one, other in pairs] == [9, 2, 3, 4, 9, 9]
     assert worst(()) is Flag.PASS
+    assert worst((Flag.FAIL, Flag.MISSING)) is Flag.MISSING
 
 
 def test_rate_of_change_never_fails_a_reading_and_sees_across_a_gap() -> None:
@@ -171,6 +172,12 @@ def test_silence_does_not_count_as_stillness() -> None:
     assert flags == [1, 1, 3, 9, 1, 1, 3]
 
 
+def test_a_slow_probe_can_be_still_too() -> None:
+    # sampled less often than flat_after_s, three equal values are needed all the same
+    settings = Quality(flat_after_s=600, flat_fail_after_s=2700)
+    assert run([7.0] * 4, settings, every_s=900)[0] == [1, 1, 3, 4]
+
+
 @pytest.mark.parametrize("flag", [Flag.FAIL, Flag.MISSING])
 def test_a_driver_that_refused_is_never_overruled(flag: Flag) -> None:
     reading, _, _ = judge(sample(None, flag=flag, reason="checksum"), Quality(), None, START)
@@ -215,6 +222,11 @@ def test_calibration_comes_before_the_limits_and_its_uncertainty_is_carried() ->
     assert judge(sample(4.0), Quality(), None, START, line)[0].uncertainty is None
 
 
+def test_a_calibration_that_overflows_gives_no_value() -> None:
+    reading, _, _ = judge(sample(1e308), Quality(), None, START, Calibration(slope=1e10))
+    assert (reading.flag, reading.value) == (Flag.FAIL, None)
+
+
 @given(
     st.lists(st.sampled_from([7.0, 7.1, 7.2, 7.4, 7.8]), min_size=1, max_size=60),
     st.sampled_from([0.0, 0.15, 0.35]),
@@ -233,7 +245,7 @@ def test_the_still_stretch_is_the_longest_there_is(values: list[float], within: 
 @given(st.floats(allow_nan=True, allow_infinity=True), st.sampled_from(list(Flag)))
 def test_whatever_comes_nothing_unfit_is_ever_usable(value: float, flag: Flag) -> None:
     reading, _, _ = judge(sample(value, flag=flag), Quality(low=2, high=9), None, START)
-    if not (math.isfinite(value) and 0 <= value <= 40 and flag in (Flag.PASS, Flag.SUSPECT)):
+    if not (math.isfinite(value) and -0.5 <= value <= 40 and flag in (Flag.PASS, Flag.SUSPECT)):
         assert not reading.usable
     elif 2 <= value <= 9:
         assert reading.flag is flag

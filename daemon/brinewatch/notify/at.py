@@ -88,10 +88,13 @@ class AtEngine:
     handed: whether the text of the latest submit() was given to the modem.
     """
 
-    def __init__(self, stream: SerialStream, clock: Clock, on_unsolicited: OnUnsolicited) -> None:
+    def __init__(
+        self, stream: SerialStream, clock: Clock, on_unsolicited: OnUnsolicited, resync_s: float = 5.0
+    ) -> None:
         self._stream = stream
         self._clock = clock
         self._on_unsolicited = on_unsolicited
+        self._resync_s = resync_s
         self._buffer = bytearray()
         self._announced = ""
         self._now: _Exchange | None = None
@@ -261,14 +264,14 @@ class AtEngine:
 
     # -- getting back in step -------------------------------------------------------------------------------------
 
-    async def resync(self, seconds: float = 5.0) -> None:
+    async def resync(self) -> None:
         """Leave a prompt that may stand open, and probe until every probe is answered or the line is quiet.
 
         The modem answers in order, so whatever was still owed has passed by then. Raises ModemSilent, PortLost.
         """
         with self._exchange(_Exchange(_PROBE, _PROBE_ANSWER, must=True, repeated=True)) as exchange:
             try:
-                async with self._clock.deadline(seconds):
+                async with self._clock.deadline(self._resync_s):
                     await self._stream.write(_ESC + b"\r")
                     await self._probe(exchange)
             except TimeoutError:

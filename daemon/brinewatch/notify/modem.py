@@ -234,14 +234,16 @@ class Modem:
 
     async def network(self) -> tuple[bool, str]:
         """Whether a text could go out, and how the modem stands to the network, in words."""
-        state = (False, "the modem does not tell whether it is registered")
+        states = []
         for name in ("+CREG", "+CEREG"):
             with suppress(ModemRefused):
                 told = (await self._read(f"AT{name}?", name)).split(",")
-                state = _NETWORK.get(told[min(1, len(told) - 1)].strip(), state)
-                if state[0]:
+                states.append(told[min(1, len(told) - 1)].strip())
+                if _NETWORK.get(states[-1], (False, ""))[0]:
                     break
-        return state
+        # the one that is usable, or else the one that says more than that there is nothing
+        telling = [state for state in reversed(states) if state != "0"] or states or [""]
+        return _NETWORK.get(telling[0], (False, "the modem does not tell whether it is registered"))
 
     async def signal_dbm(self) -> int | None:
         """Signal strength in dBm, TS 27.007 8.5; None when the modem does not know."""

@@ -26,6 +26,7 @@ log = logging.getLogger(__name__)
 _REOPEN_FROM_S, _REOPEN_TO_S = 1.0, 30.0
 # while something is wrong the modem is asked more often than every `poll_s`
 _AILING_POLL_S = 5.0
+_RESYNC_S = 2.0
 # a signal that moves by less is no news
 _SIGNAL_STEP_DBM = 10
 
@@ -130,7 +131,7 @@ class SmsNotifier:
         """One opening of the port, until something fails."""
         stream = SerialStream(LineSettings(self._settings.port, self._settings.baud))
         stream.open()
-        engine = AtEngine(stream, self._clock, self._on_unsolicited)
+        engine = AtEngine(stream, self._clock, self._on_unsolicited, max(_RESYNC_S, self._settings.answer_s))
         modem = Modem(engine, self._settings, self._clock, self._turn, self._pin)
         # the pump comes first: when both end, the lost port is the reason for the other
         tasks = [asyncio.create_task(engine.pump()), asyncio.create_task(self._look_after(modem))]
@@ -154,12 +155,13 @@ class SmsNotifier:
         next_poll = self._clock.now().mono
         while True:
             self._stir.clear()
-            await self._intake.take_in(modem)
+            # a look at how it stands comes first: it finds a silent modem sooner than a list of texts does
             if self._clock.now().mono >= next_poll:
                 await self._examine(modem)
                 well = self._told is not None and self._told[0]
                 pause = self._settings.poll_s if well else min(self._settings.poll_s, _AILING_POLL_S)
                 next_poll = self._clock.now().mono + pause
+            await self._intake.take_in(modem)
             await self._rest(min(next_poll, self._intake.again_at))
 
     async def _rest(self, until: float) -> None:
@@ -184,7 +186,6 @@ class SmsNotifier:
         if not await modem.as_set():
             log.warning("Modem: it has forgotten its settings, as after a restart; they are made again")
             await modem.bring_up()
-            self._stir.set()  # what came meanwhile was not announced
         registered, words = await modem.network()
         signal = await modem.signal_dbm()
         if await modem.full():

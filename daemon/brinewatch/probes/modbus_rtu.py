@@ -20,14 +20,24 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 from brinewatch.errors import BadAnswer, NoAnswer, PortLost, ProbeError, ProbeFault
 from brinewatch.ports import Clock
 from brinewatch.probes.common import ChannelSettings, ProbeSettings, no_sample, sample_of
-from brinewatch.probes.registers import FUNCTION, WORDS, NumberType, Order, Span, Table, judge, number, spans
+from brinewatch.probes.registers import (
+    FUNCTION,
+    WORDS,
+    NumberType,
+    Order,
+    Span,
+    Table,
+    frame_gap_s,
+    judge,
+    number,
+    spans,
+)
 from brinewatch.readings import Sample
 from brinewatch.settings import Settings
 
 if TYPE_CHECKING:
     from pymodbus.client import AsyncModbusSerialClient
 
-_CHARACTER_BITS = 11  # V1.02 2.5.1: start, 8 data, parity or second stop, stop
 # a line that has not fallen quiet after so many turn gaps carries something that talks without being asked
 _QUIET_TRIES = 10
 _KEPT = 8192
@@ -131,7 +141,7 @@ class ModbusBus:
         self._port = port
         self._probes = {probe.name: probe for probe in settings.probe}
         self._spans = {probe.name: spans([one.span for one in probe.channel]) for probe in settings.probe}
-        self._gap = max(settings.turn_gap_s, 0.00175, 3.5 * _CHARACTER_BITS / settings.baud)
+        self._gap = max(settings.turn_gap_s, frame_gap_s(settings.baud))
         self._client: AsyncModbusSerialClient | None = None
         self._gate = _Gate(clock)
         # monotonic time until which a device may still be answering an earlier request

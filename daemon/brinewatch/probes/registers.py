@@ -76,6 +76,11 @@ def number(words: Sequence[int], kind: NumberType, order: Order) -> float:
     return float(struct.unpack(_FORMAT[kind], struct.pack(f">{len(words)}H", *words))[0])
 
 
+def frame_gap_s(baud: int) -> float:
+    """Silence that parts two frames: 3.5 characters of 11 bits, and 1.75 ms above 19200 baud (V1.02 2.5.1.1)."""
+    return 3.5 * 11 / baud if baud <= 19200 else 0.00175
+
+
 def crc16(data: bytes) -> int:
     """CRC-16/MODBUS (V1.02 6.2.2): polynomial 0xA001 reflected, start 0xFFFF; sent low byte first."""
     crc = 0xFFFF

@@ -11,7 +11,7 @@ from math import exp, log
 
 from brinewatch.seawater.density import t68
 from brinewatch.seawater.pressure import HPA_PER_ATM
-from brinewatch.seawater.validity import not_negative, within
+from brinewatch.seawater.validity import within
 
 O2_MOLAR_MASS = 31.9988  # g/mol
 O2_MG_PER_ML = 1.42905  # mg in a millilitre of O2 at 0 degC and 1 atm (USGS OWQ Technical Memorandum 2011.03)
@@ -137,14 +137,17 @@ def garcia_gordon(temperature_C: float, salinity: float, station_pressure_hPa: f
 def percent_saturation(
     mg_L: float, temperature_C: float, salinity: float, station_pressure_hPa: float = HPA_PER_ATM
 ) -> float:
-    """Oxygen as percent of air saturation at this temperature, salinity and station pressure (Benson & Krause)."""
-    not_negative("mg_L", mg_L, 100.0, "mg/L")
+    """Oxygen as percent of air saturation at this temperature, salinity and station pressure (Benson & Krause).
+
+    mg_L may be a little below 0, by a probe's zero error: water without oxygen is not to be refused.
+    """
+    within("mg_L", mg_L, -1.0, 100.0, "mg/L")
     return 100.0 * mg_L / benson_krause(temperature_C, salinity, station_pressure_hPa)
 
 
 def mg_L_from_percent(
     percent: float, temperature_C: float, salinity: float, station_pressure_hPa: float = HPA_PER_ATM
 ) -> float:
-    """Oxygen, mg/L, from percent of air saturation (Benson & Krause)."""
-    not_negative("percent", percent, 600.0, "%")
+    """Oxygen, mg/L, from percent of air saturation (Benson & Krause); a little below 0 as percent_saturation."""
+    within("percent", percent, -10.0, 600.0, "%")
     return percent / 100.0 * benson_krause(temperature_C, salinity, station_pressure_hPa)

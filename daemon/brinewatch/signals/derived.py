@@ -13,7 +13,7 @@ from brinewatch.moment import Moment, span_text
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import Flag, Reading, quantity_of, stage_of
 from brinewatch.seawater.pressure import barometer_doubt, station_pressure_hPa
-from brinewatch.signals.flags import impossible, worst
+from brinewatch.signals.flags import gross_range, worst
 from brinewatch.signals.recipes import (
     ASSUMED_UNCERTAINTY,
     BY_KEY,
@@ -66,9 +66,10 @@ def derive(derivation: Derivation, readings: Mapping[str, Reading], now: Moment)
         except ValueError as error:
             flag, got.reasons = Flag.FAIL, [f"Cannot be worked out: {error}."]
         else:
-            problem = impossible(value, QUANTITIES[quantity_of(derivation.point)])
-            if problem:
-                flag, got.reasons = Flag.FAIL, [problem]
+            verdict, problem = gross_range(value, QUANTITIES[quantity_of(derivation.point)])
+            flag = worst((flag, verdict))
+            if verdict is Flag.FAIL:
+                got.reasons = [problem]
             else:
                 uncertainty = propagate(recipe.work_out, got.values, got.uncertainties, recipe.relative * value)
     return Reading(

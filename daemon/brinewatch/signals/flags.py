@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from math import isfinite
 
 from brinewatch.quantities import Quantity
@@ -18,8 +18,19 @@ def worst(flags: Iterable[Flag]) -> Flag:
     return max(flags, key=PRECEDENCE.index, default=Flag.PASS)
 
 
-def impossible(value: float, quantity: Quantity) -> str:
-    """Why a value cannot be true of this quantity, for people; "" when it can."""
+# How far below nothing a probe's own zero error may carry a reading (common practice, no source): water without
+# oxygen must read low and be judged, not fail as a number that cannot be
+ZERO_ERROR: Mapping[str, float] = {"oxygen": 0.5, "oxygen_saturation": 5.0}
+
+
+def gross_range(value: float, quantity: Quantity) -> tuple[Flag, str]:
+    """FAIL for a value that cannot be true of this quantity, SUSPECT for one below nothing by a zero error, with
+    why.
+
+    Source: QARTOD manuals, test 4, sensor span; a value on the bound passes.
+    """
     if isfinite(value) and quantity.low <= value <= quantity.high:
-        return ""
-    return f"{value:g} {quantity.unit} cannot be true: outside {quantity.low:g} to {quantity.high:g}."
+        return Flag.PASS, ""
+    if quantity.low - ZERO_ERROR.get(quantity.key, 0.0) <= value < quantity.low:
+        return Flag.SUSPECT, f"{value:g} {quantity.unit} is below nothing: the probe's zero is off."
+    return Flag.FAIL, f"{value:g} {quantity.unit} cannot be true: outside {quantity.low:g} to {quantity.high:g}."

@@ -28,7 +28,7 @@ from brinewatch.quantities import QUANTITIES, Quantity
 from brinewatch.readings import Flag, Reading, Sample, quantity_of
 from brinewatch.settings import Settings
 from brinewatch.signals.calibration import Calibration
-from brinewatch.signals.flags import impossible, worst
+from brinewatch.signals.flags import gross_range, worst
 
 _MINUTE = 60.0
 _IDENTITY = Calibration()
@@ -111,9 +111,10 @@ def judge(
     if value is None or not flag.usable:
         reading = _reading(sample, quantity, value, flag, reason, calibration, accuracy)
         return reading, replace(memory, before=None, last=None), None
-    found = [(flag, reason), _gross_range(value, quantity, settings)]
+    found = [(flag, reason), _span(value, quantity, settings)]
     if found[-1][0] is Flag.FAIL:
-        reading = _reading(sample, quantity, value, Flag.FAIL, found[-1][1], calibration, accuracy)
+        shown = value if isfinite(value) else None
+        reading = _reading(sample, quantity, shown, Flag.FAIL, found[-1][1], calibration, accuracy)
         return reading, replace(memory, before=None, last=None), None
     mono = sample.at.mono
     if quantity.states is None:
@@ -163,15 +164,14 @@ def _received(sample: Sample, settings: Quality, now: Moment) -> tuple[float | N
     return sample.value, sample.flag, sample.reason
 
 
-def _gross_range(value: float, quantity: Quantity, settings: Quality) -> tuple[Flag, str]:
-    problem = impossible(value, quantity)
-    if problem:
-        return Flag.FAIL, problem
-    if settings.low is not None and value < settings.low:
+def _span(value: float, quantity: Quantity, settings: Quality) -> tuple[Flag, str]:
+    """Gross range: the quantity's physical span, then the user's."""
+    flag, reason = gross_range(value, quantity)
+    if flag is Flag.PASS and settings.low is not None and value < settings.low:
         return Flag.SUSPECT, f"Below {settings.low:g} {quantity.unit}, unusual here."
-    if settings.high is not None and value > settings.high:
+    if flag is Flag.PASS and settings.high is not None and value > settings.high:
         return Flag.SUSPECT, f"Above {settings.high:g} {quantity.unit}, unusual here."
-    return Flag.PASS, ""
+    return flag, reason
 
 
 def _rate(

@@ -11,7 +11,7 @@ from pathlib import Path
 from brinewatch.moment import Moment
 from brinewatch.ports import Clock
 from brinewatch.simulator.modem_brain import Brain
-from brinewatch.simulator.modem_pdu import Submitted, deliver, read_submit, status_report, tpdu_octets
+from brinewatch.simulator.modem_pdu import Submitted, deliver, need_library, read_submit, status_report, tpdu_octets
 from brinewatch.simulator.terminal import PtyEnd
 
 _ESC, _CTRL_Z = b"\x1b", b"\x1a"
@@ -84,6 +84,8 @@ class ModemEmulator:
         self._noise = random.Random(1)  # noqa: S311 - line noise
 
     async def start(self) -> None:
+        """Plug the modem in. Raises BrinewatchError when the decoding library is missing."""
+        need_library()
         self._end.plug()
         self._serve_anew(0.0)
 

@@ -10,8 +10,21 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from io import StringIO
 
+from brinewatch.errors import BrinewatchError
+
 _SERVICE_CENTRE = "447700900999"
 _PART_LETTERS = {"gsm": (160, 153), "ucs2": (70, 67)}
+
+
+def need_library() -> None:
+    """Raises BrinewatchError when the decoding library is not installed or does not load."""
+    try:
+        import smspdudecoder.fields  # noqa: F401
+    except ImportError as error:
+        raise BrinewatchError(
+            f"The simulated modem cannot load smspdudecoder: {error}.",
+            "Install it: pip install brinewatch[simulator]",
+        ) from error
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +94,7 @@ def deliver(sender: str, text: str, utc: float, reference: int = 1) -> list[str]
         coding = "gsm"
     except ValueError:
         coding = "ucs2"
-    whole, part = _PART_LETTERS[coding]
-    pieces = [text] if len(text) <= whole else [text[at : at + part] for at in range(0, len(text), part)]
+    pieces = _pieces(text, coding)
     made = []
     for number, piece in enumerate(pieces, 1):
         header = bytes([5, 0, 3, reference, len(pieces), number]).hex() if len(pieces) > 1 else ""
@@ -97,6 +109,25 @@ def deliver(sender: str, text: str, utc: float, reference: int = 1) -> list[str]
         scheme = "00" if coding == "gsm" else "08"
         made.append(f"{_centre()}{first}{_address(sender)}00{scheme}{_date(utc)}{length:02X}{data}".upper())
     return made
+
+
+def _pieces(text: str, coding: str) -> list[str]:
+    from smspdudecoder.codecs import GSM, UCS2
+
+    weights = [
+        len(UCS2.encode(one)) // 4 if coding == "ucs2" else 1 + (one in GSM.ALPHABET_EXT_INV) for one in text
+    ]
+    whole, part = _PART_LETTERS[coding]
+    if sum(weights) <= whole:
+        return [text]
+    pieces, room = [""], part
+    for letter, weight in zip(text, weights, strict=True):
+        if weight > room:
+            pieces.append("")
+            room = part
+        pieces[-1] += letter
+        room -= weight
+    return pieces
 
 
 def status_report(reference: int, to: str, status: int, submitted_utc: float, utc: float) -> str:
@@ -123,12 +154,10 @@ def _address(number: str) -> str:
 
     digits = number.removeprefix("+")
     if not digits.isdecimal():
-        name = GSM.encode(number)
-        return (
-            f"{-(-7 * len(number) // 4):02X}{TypeOfAddress.encode({'ton': 'alphanumeric', 'npi': 'unknown'})}{name}"
-        )
-    kind = "international" if number.startswith("+") else "unknown"
-    return f"{len(digits):02X}{TypeOfAddress.encode({'ton': kind, 'npi': 'isdn'})}{Number.encode(digits)}"
+        kind = TypeOfAddress.encode({"ton": "alphanumeric", "npi": "unknown"})
+        return f"{-(-7 * len(number) // 4):02X}{kind}{GSM.encode(number)}"
+    kind = TypeOfAddress.encode({"ton": "international" if number.startswith("+") else "unknown", "npi": "isdn"})
+    return f"{len(digits):02X}{kind}{Number.encode(digits)}"
 
 
 def _date(utc: float) -> str:

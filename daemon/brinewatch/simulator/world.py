@@ -104,7 +104,7 @@ class SimulatedShed:
             SysfsTree(folder / "gpio", self._inputs()),
         ]
         self._add("flow", self._line_sensors, wire=lambda fault: setattr(self.line, "fault", fault),
-                  wire_faults=("garbled", "short"))  # fmt: skip
+                  wire_faults=("silent", "garbled", "short"))  # fmt: skip
         ends = {"rs485": self.rs485.port, "line": self.line.port}
         register_mishaps(self.faults, self.model, self.probes, ends, clock.now)
 
