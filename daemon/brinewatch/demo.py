@@ -55,8 +55,8 @@ class Simulated:
             loop.add_signal_handler(one, self._stop.set)
         await self.shed.start()
         await self.modem.start()
-        self.shed.faults.register("modem-silent", self._modem_silent)
-        self.shed.faults.register("broker-gone", self._broker_gone)
+        self.shed.faults.register("modem-silent", self._modem_silent, about="the modem hears and says nothing")
+        self.shed.faults.register("broker-gone", self._broker_gone, about="the broker is not there")
         if self._port:
             await self._start_broker()
         control = asyncio.create_task(ControlServer(self.folder / _SOCKET, self._answer, self.clock).run())

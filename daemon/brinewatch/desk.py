@@ -112,7 +112,8 @@ def _posted(one: Posted) -> dict[str, Any]:
     message = one.message
     return {
         "created": utc_text(message.created_utc), "number": message.number, "way": message.way, "to": message.to,
-        "state": one.state.value, "tries": one.tries, "detail": one.detail, "text": message.text or message.payload,
+        "state": one.state.value, "tries": one.tries, "detail": one.detail, "text": message.text,
+        "payload": message.payload,
     }  # fmt: skip
 
 

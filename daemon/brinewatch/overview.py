@@ -95,15 +95,21 @@ class Overview:
 
 
 def as_json(value: Any) -> Any:
-    """An Overview or any part of it as plain JSON values; instants as ISO 8601 UTC."""
+    """An Overview (with its sentence) or any part of it as plain JSON values; instants as ISO 8601 UTC."""
     if isinstance(value, Moment):
         return utc_text(value.utc)
     if isinstance(value, (tuple, list)):
         return [as_json(item) for item in value]
     if isinstance(value, Flag):
         return int(value)
+    if isinstance(value, Overview):
+        return {"well": value.well, "sentence": value.sentence, **_fields(value)}
     if hasattr(value, "__dataclass_fields__"):
-        return {key: as_json(getattr(value, key)) for key in value.__dataclass_fields__}
+        return _fields(value)
     if isinstance(value, dict):
         return {key: as_json(item) for key, item in value.items()}
     return value
+
+
+def _fields(value: Any) -> dict[str, Any]:
+    return {key: as_json(getattr(value, key)) for key in value.__dataclass_fields__}

@@ -230,7 +230,7 @@ class Watchkeeper:
             shown,
             limit,
             memory.began or self._started,
-            rule.todo + ((rule.caution,) if rule.caution else ()),
+            rule.todo + ((f"Caution: {rule.caution}",) if rule.caution else ()),
             rule.why,
             memory.acknowledged_by,
             told.get(memory.number, ()),

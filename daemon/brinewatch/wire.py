@@ -155,6 +155,6 @@ class SerialStream:
 
 
 def _reason(error: BaseException) -> str:
-    if isinstance(error, OSError) and error.strerror:
-        return error.strerror
+    if isinstance(error, OSError) and error.errno:
+        return os.strerror(error.errno)  # pyserial's own text repeats the port's name
     return str(error) or type(error).__name__

@@ -1,3 +1,4 @@
+# ruff: noqa: E501 - a fault a row, however long
 """The shed file: a right one is read whole, a wrong one is refused with every fault at once."""
 
 from __future__ import annotations
@@ -6,10 +7,10 @@ import re
 from pathlib import Path
 
 import pytest
-from config.sheds import SMALL, write
 
 from brinewatch.config import read_shed, rules_folder
 from brinewatch.errors import BrinewatchError, ConfigurationError
+from config.sheds import SMALL, write
 
 EXAMPLES = Path(__file__).parents[2] / "deploy" / "examples"
 

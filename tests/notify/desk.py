@@ -31,6 +31,7 @@ class Desk:
     reports: list[DeliveryReport] = field(default_factory=list)
     health: list[tuple[bool, str]] = field(default_factory=list)
     refusing: int = 0
+    on_text: Callable[[], None] = lambda: None
     notifier: SmsNotifier = field(init=False)
     _running: asyncio.Task[None] | None = None
 
@@ -52,6 +53,7 @@ class Desk:
             self.refusing -= 1
             raise RuntimeError("the journal is full")
         self.inbound.append(text)
+        self.on_text()
 
     def start(self) -> None:
         self._running = asyncio.create_task(self.notifier.run())

@@ -215,6 +215,19 @@ async def test_unplugged_with_the_text_in_hand(tmp_path: Path) -> None:
         await still_sends(at)
 
 
+async def test_unplugged_while_a_text_is_being_deleted_does_not_hand_it_on_again(tmp_path: Path) -> None:
+    async with desk(tmp_path) as at:
+        await at.up()
+        at.on_text = at.modem.unplug
+        at.modem.receive(KEEPER, "e" * 400)
+        await at.down()
+        at.on_text = lambda: None
+        assert len(at.modem.brain.memories["SM"]) == 3
+        at.modem.replug()
+        await at.until(lambda: not at.modem.brain.memories["SM"])
+        assert at.texts() == ["e" * 400]
+
+
 async def test_stopping_ends_a_hand_over_under_way(tmp_path: Path) -> None:
     async with desk(tmp_path) as at:
         await at.up()

@@ -36,7 +36,9 @@ def test_all_is_well_is_said_with_the_values_that_matter() -> None:
     assert plain(page.values) == "air 11.9 kPa, oxygen at least 90.8 %, 12.1 °C"
     assert (plain(page.checked), page.at) == ("checked 3 s ago", "02:26:07")
     assert page.act is None
-    assert all(not stop.mark for stop in (*page.air, *page.water, *page.watch))
+    assert all(
+        not stop.mark for stop in (*page.air, *page.water, *(stop for _, stops in page.beside for stop in stops))
+    )
 
 
 def test_the_run_keeps_the_order_of_the_water_and_the_air_stands_beside() -> None:
@@ -50,7 +52,9 @@ def test_the_run_keeps_the_order_of_the_water_and_the_air_stands_beside() -> Non
         "Biofilter",
     ]
     assert [stop.last for stop in page.water] == [False] * 4 + [True]
-    assert [stop.name for stop in page.watch] == ["Modem", "Journal"]
+    assert [(heading, [stop.name for stop in stops]) for heading, stops in page.beside] == [
+        ("The room", []), ("The watch itself", ["Modem", "Journal"]),
+    ]  # fmt: skip
 
 
 def test_an_alarm_says_what_since_when_what_to_do_who_was_told_and_how_to_answer() -> None:

@@ -7,17 +7,24 @@ from __future__ import annotations
 
 import unicodedata
 
-# 3GPP TS 23.038, 6.2.1 (0x00 to 0x7F without the escape) and 6.2.1.1 (the extension table, two septets each)
-BASIC = frozenset(
-    "@£$¥èéùìòÇ\nØø\rÅåΔ_ΦΓΛΩΠΨΣΘΞÆæßÉ !\"#¤%&'()*+,-./0123456789:;<=>?"
+ESCAPE = 0x1B
+# 6.2.1: the place of a character is its code; the escape stands for itself
+DEFAULT = (
+    "@£$¥èéùìòÇ\nØø\rÅåΔ_ΦΓΛΩΠΨΣΘΞ\x1bÆæßÉ !\"#¤%&'()*+,-./0123456789:;<=>?"
     "¡ABCDEFGHIJKLMNOPQRSTUVWXYZÄÖÑÜ§¿abcdefghijklmnopqrstuvwxyzäöñüà"
 )
-EXTENSION = frozenset("\f^{}\\[~]|€")
+# 6.2.1.1: reached by an escape before the code, so two septets long
+EXTENSION = {
+    0x0A: "\f", 0x14: "^", 0x28: "{", 0x29: "}", 0x2F: "\\", 0x3C: "[", 0x3D: "~", 0x3E: "]", 0x40: "|", 0x65: "€",
+}  # fmt: skip
+
+_ONE = frozenset(DEFAULT) - {chr(ESCAPE)}
+_TWO = frozenset(EXTENSION.values())
 ONE_PART = 160
 
 _INSTEAD = str.maketrans(
     {
-        "°": " deg", "µ": "u", "μ": "u", "–": "-", "—": "-", "−": "-", "‘": "'", "’": "'", "“": '"', "”": '"',
+        "°": "", "µ": "u", "μ": "u", "–": "-", "—": "-", "−": "-", "‘": "'", "’": "'", "“": '"', "”": '"',
         "≤": "<=", "≥": ">=", "≈": "about ", "→": "->", "…": "...", "×": "x", "\N{NO-BREAK SPACE}": " ",
         "\N{THIN SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": " ",
         "₂": "2", "₃": "3", "₄": "4", "\t": " ", "ł": "l", "Ł": "L", "đ": "d", "Đ": "D", "ı": "i",
@@ -30,9 +37,9 @@ def septets(text: str) -> int | None:
     """Length in septets, None when a character is outside the alphabet."""
     total = 0
     for character in text:
-        if character in BASIC:
+        if character in _ONE:
             total += 1
-        elif character in EXTENSION:
+        elif character in _TWO:
             total += 2
         else:
             return None
@@ -43,9 +50,9 @@ def plain(text: str) -> str:
     """The text in the GSM alphabet: near letters for foreign ones, a question mark where there is none."""
     out = []
     for character in text.translate(_INSTEAD):
-        if character in BASIC or character in EXTENSION:
+        if character in _ONE or character in _TWO:
             out.append(character)
             continue
         bare = [part for part in unicodedata.normalize("NFKD", character) if not unicodedata.combining(part)]
-        out.append("".join(part if part in BASIC else "?" for part in bare))
+        out.append("".join(part if part in _ONE else "?" for part in bare))
     return "".join(out)

@@ -1,20 +1,11 @@
-"""The GSM 7-bit default alphabet as bits on the wire: 3GPP TS 23.038, 6.1.2.1 (packing) and 6.2.1 (alphabet).
+"""The GSM 7-bit default alphabet as bits on the wire: 3GPP TS 23.038, 6.1.2.1 (packing).
 
-How long a text is, and how it is made to fit, is told by alarms.septets; here are the codes and their packing.
+The alphabet itself, how long a text is and how it is made to fit stand in alarms.septets.
 """
 
 from __future__ import annotations
 
-ESCAPE = 0x1B
-# 6.2.1: the place of a character is its code; the escape stands for itself
-DEFAULT = (
-    "@£$¥èéùìòÇ\nØø\rÅåΔ_ΦΓΛΩΠΨΣΘΞ\x1bÆæßÉ !\"#¤%&'()*+,-./0123456789:;<=>?"
-    "¡ABCDEFGHIJKLMNOPQRSTUVWXYZÄÖÑÜ§¿abcdefghijklmnopqrstuvwxyzäöñüà"
-)
-# 6.2.1.1: reached by an escape before the code
-EXTENSION = {
-    0x0A: "\f", 0x14: "^", 0x28: "{", 0x29: "}", 0x2F: "\\", 0x3C: "[", 0x3D: "~", 0x3E: "]", 0x40: "|", 0x65: "€",
-}  # fmt: skip
+from brinewatch.alarms.septets import DEFAULT, ESCAPE, EXTENSION
 
 _CODES = {character: bytes([code]) for code, character in enumerate(DEFAULT) if code != ESCAPE}
 _CODES |= {character: bytes([ESCAPE, code]) for code, character in EXTENSION.items()}

@@ -78,9 +78,7 @@ def create_app(view: Callable[[], Overview]) -> FastAPI:
 
     @app.get("/state.json")
     async def state() -> JSONResponse:
-        overview = view()
-        known = {"sentence": overview.sentence, "well": overview.well, **as_json(overview)}
-        return JSONResponse(known, headers=_NEVER_KEPT)
+        return JSONResponse(as_json(view()), headers=_NEVER_KEPT)
 
     @app.get("/static/{name}")
     async def file(name: str) -> Response:

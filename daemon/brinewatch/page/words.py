@@ -49,6 +49,8 @@ _UNIT = re.compile(r"(?<=\d) (?=[^\d\s(]\S{0,6}( N)?$)|(?<=^pH) (?=\d)")
 _NO_BREAK = "\N{NO-BREAK SPACE}"
 _LATE_S = 60.0
 _EVENTS_SHOWN = 12
+# what stands on no line: heading and path
+_BESIDE = (("The room", "room"), ("The watch itself", "watch"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +112,7 @@ class Page:
     blind: tuple[tuple[str, str], ...]
     air: tuple[Stop, ...]
     water: tuple[Stop, ...]
-    watch: tuple[Stop, ...]
+    beside: tuple[tuple[str, tuple[Stop, ...]], ...]
     events: tuple[tuple[str, str], ...]
     notes: tuple[str, ...]
     act: Alarm | None
@@ -152,8 +154,9 @@ def tell(overview: Overview) -> Page:
         blind=blind,
         air=_line(stages, "air"),
         water=_line(stages, "water"),
-        watch=tuple(
-            _stop(stage) for stage in overview.stages if stage.path not in ("air", "water") and stage.points
+        beside=tuple(
+            (heading, tuple(_stop(stage) for stage in overview.stages if stage.path == path and stage.points))
+            for heading, path in _BESIDE
         ),
         events=tuple(_event(one, now) for one in _newest(overview.recent)),
         notes=_notes(overview),
