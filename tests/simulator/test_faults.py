@@ -126,6 +126,21 @@ async def test_a_script_keeps_its_times() -> None:
     ]  # fmt: skip
 
 
+async def test_what_ends_as_its_like_begins_ends_first() -> None:
+    clock, one = SteppingClock(0.0), Switched()
+    script = [
+        ScriptedFault(30.0, "blower-stop", duration_s=30.0),
+        ScriptedFault(0.0, "blower-stop", duration_s=30.0),
+    ]
+    task = asyncio.create_task(one.faults.play(script, clock))
+    await clock.drive(1045.0)
+    assert one.faults.active == ["blower-stop"]
+    assert one.calls == [("blower", True), ("blower", False), ("blower", True)]
+    await clock.drive(1100.0)
+    await task
+    assert one.faults.active == []
+
+
 async def test_a_script_with_an_unknown_fault_is_refused_before_it_starts() -> None:
     clock, one = SteppingClock(0.0), Switched()
     with pytest.raises(BrinewatchError, match="no fault"):

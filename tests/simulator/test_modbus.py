@@ -145,7 +145,7 @@ async def test_noise_before_a_request_is_passed_over_and_a_bad_sum_not_answered(
     good = ask(7, 0, 2)
     assert (await raw(line, b"\xff\x00\x55" + good))[:3] == b"\x07\x03\x04"
     assert await raw(line, good[:-1] + bytes((good[-1] ^ 1,))) == b""
-    # half a request is forgotten before the next
+    # half a request does not spoil the next
     assert await raw(line, good[:5], wait=0.15) == b""
     assert (await raw(line, good))[:3] == b"\x07\x03\x04"
 
