@@ -103,13 +103,17 @@ async def _summary(daemon: Daemon, history: History, first: float, last: float, 
         rows,
         title="Readings by QARTOD flag and range of the usable ones (* derived)",
     )
-    raised = Counter((event.priority.value, event.title, event.point) for event in daemon.raised)
+    raised = Counter((event.priority.value, event.title, event.point) for event in daemon.called)
     alarms: Sequence[Mapping[str, Any]] = [
-        {"priority": p, "alarm": title, "point": point, "raised": count}
+        {"priority": p, "alarm": title, "point": point, "called": count}
         for (p, title, point), count in sorted(raised.items())
     ]
     if alarms:
-        print_table(["priority", "alarm", "point", "raised"], alarms, title="Alarms raised")
+        print_table(
+            ["priority", "alarm", "point", "called"],
+            alarms,
+            title="Alarms, and how often each would have called with nobody answering",
+        )
     else:
         say("No alarm was raised.")
     assert daemon.shed.replay is not None

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from collections import deque
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from typing import TYPE_CHECKING, Any
@@ -47,6 +48,7 @@ Part = Callable[[], Awaitable[None]]
 
 _RESTART_FROM_S, _RESTART_TO_S = 1.0, 60.0
 _ALIVE_EVERY_S = 60.0
+_CALLS_KEPT = 10_000
 _WAY_OF = {"modem": "sms", "broker": "mqtt"}
 # alarms are stepped at every scan and at every due instant; this is for what neither foresees
 _LOOK_EVERY_S = 30.0
@@ -77,7 +79,7 @@ class Daemon:
     def __init__(self, shed: ShedFile, clock: Clock, say: Say = log.info) -> None:
         self.shed = shed
         self.clock = clock
-        self.raised: list[AlarmEvent] = []
+        self.called: deque[AlarmEvent] = deque(maxlen=_CALLS_KEPT)
         self._say = say
         self._stopping = asyncio.Event()
         self._changed = asyncio.Event()
@@ -276,8 +278,8 @@ class Daemon:
         self._recorder.add(outcome.events, outcome.changed, messages)
         for event in outcome.events:
             self._say(event_line(event, self.keeper))
-            if event.happening is Happening.RAISED:
-                self.raised.append(event)
+            if event.happening in (Happening.RAISED, Happening.REPEATED):
+                self.called.append(event)
         if outcome.events and self._mqtt is not None:
             self._mqtt.publish_state()
         self._changed.set()
