@@ -19,7 +19,8 @@ import pytest
 from brinewatch.clock import SystemClock
 from brinewatch.errors import BrinewatchError, NeedsPerson, OutcomeUnknown, RetryLater
 from brinewatch.messages import Message
-from brinewatch.notify.mqtt import MqttNotifier, MqttSettings, read_password
+from brinewatch.notify.mqtt import MqttNotifier
+from brinewatch.notify.mqtt_settings import MqttSettings, read_password
 from broker import Broker, Heard, Listener, broker, free_port, listener
 
 pytestmark = pytest.mark.broker
@@ -160,7 +161,8 @@ async def test_a_clean_stop_says_so_and_no_will_follows(plain: Broker) -> None:
 _CHILD = """
 import asyncio, sys
 from brinewatch.clock import SystemClock
-from brinewatch.notify.mqtt import MqttNotifier, MqttSettings
+from brinewatch.notify.mqtt import MqttNotifier
+from brinewatch.notify.mqtt_settings import MqttSettings
 settings = MqttSettings(host="127.0.0.1", port=int(sys.argv[1]))
 told = lambda well, reason: print(well, flush=True)
 notifier = MqttNotifier(settings, "gannet-quay", SystemClock(), lambda: {}, told)

@@ -19,7 +19,7 @@ from brinewatch.config.sections import (
     StoreSettings,
 )
 from brinewatch.errors import Fault
-from brinewatch.notify.mqtt import MqttSettings
+from brinewatch.notify.mqtt_settings import MqttSettings
 from brinewatch.notify.sms import SmsModemSettings
 from brinewatch.page.server import PageSettings
 from brinewatch.probes.build import BusSettings

@@ -13,7 +13,7 @@ from pydantic import Field, field_validator
 from brinewatch.alarms.roster import Contact
 from brinewatch.alarms.rules import Alarm
 from brinewatch.alarms.ruleset import RuleSet
-from brinewatch.notify.mqtt import MqttSettings
+from brinewatch.notify.mqtt_settings import MqttSettings
 from brinewatch.notify.sms import SmsModemSettings
 from brinewatch.page.server import PageSettings
 from brinewatch.probes.build import BusSettings

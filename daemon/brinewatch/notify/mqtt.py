@@ -17,19 +17,16 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
-import stat
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
-
-from pydantic import Field, model_validator
 
 from brinewatch.errors import BrinewatchError, NeedsPerson, NotifyError, RetryLater
 from brinewatch.messages import Message, Receipt
 from brinewatch.moment import Moment, utc_text
 from brinewatch.notify.mqtt_link import Link
+from brinewatch.notify.mqtt_settings import MqttSettings, read_password
 from brinewatch.ports import Clock
-from brinewatch.settings import Settings
 
 log = logging.getLogger(__name__)
 
@@ -43,69 +40,6 @@ _STEADY_S = 10.0
 _SHORT_LIVES = 2
 _FAREWELL_S = 2.0
 _OURS = ("life", "state")
-
-
-class MqttSettings(Settings):
-    """How to reach the broker."""
-
-    host: str = Field(min_length=1, description="name or address of the broker")
-    port: int | None = Field(
-        None, gt=0, lt=65536, description="port; 8883 with TLS and 1883 without when not given"
-    )
-    tls: bool = Field(False, description="whether the connection is encrypted and the broker's certificate checked")
-    ca_file: str | None = Field(None, description="PEM file of the authority that signed the broker's certificate; "
-                                "the system's authorities when not given")  # fmt: skip
-    username: str | None = Field(None, min_length=1, description="user name for the broker")
-    password_file: str | None = Field(None, description="file whose first line is the password; only its owner and "
-                                      "group may read it")  # fmt: skip
-    base: str = Field("brinewatch", pattern=r"^[^+#$\s/][^+#\s]*$", description="first part of every topic")
-    client_id: str | None = Field(None, min_length=1, max_length=64, description="client id, brinewatch-<shed> if "
-                                  "not given; no two daemons may share one")  # fmt: skip
-    keepalive_s: int = Field(10, ge=2, le=3600, description="seconds of silence after which the link is tested")
-    answer_s: float = Field(10.0, gt=0, le=60, description="longest wait for the broker's answer, in seconds")
-    state_every_s: float = Field(5.0, ge=1, description="shortest pause between two retained states, in seconds")
-    refresh_s: float = Field(60.0, ge=1, description="longest pause between two retained states, in seconds")
-
-    @model_validator(mode="after")
-    def _together(self) -> MqttSettings:
-        if self.ca_file is not None and not self.tls:
-            raise ValueError("tls = true beside ca_file, or no ca_file")
-        if self.password_file is not None and self.username is None:
-            raise ValueError("username beside password_file")
-        if self.base.endswith("/"):
-            raise ValueError("base without a slash at its end")
-        return self
-
-    @property
-    def port_in_use(self) -> int:
-        return self.port if self.port is not None else 8883 if self.tls else 1883
-
-    def topic(self, shed_key: str) -> str:
-        """Where everything of one shed stands."""
-        return f"{self.base}/{shed_key}"
-
-    def from_folder(self, folder: Path) -> MqttSettings:
-        """The same settings with file names taken from the folder of the shed file."""
-        files = {"ca_file": self.ca_file, "password_file": self.password_file}
-        return self.model_copy(update={key: str(folder / name) for key, name in files.items() if name is not None})
-
-
-def read_password(path: str) -> str:
-    """The first line of a password file. BrinewatchError when it is missing, empty or open to everybody."""
-    file = Path(path)
-    try:
-        mode = file.stat().st_mode
-        lines = file.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not UTF-8 text"
-        raise BrinewatchError(
-            f"Password file {path}: {reason}.", "Put the broker's password in its first line."
-        ) from None
-    if mode & stat.S_IRWXO:
-        raise BrinewatchError(f"Password file {path} is open to every user of this computer.", f"chmod 600 {path}")
-    if not lines or not lines[0]:
-        raise BrinewatchError(f"Password file {path} is empty.", "Put the broker's password in its first line.")
-    return lines[0]
 
 
 class MqttNotifier:

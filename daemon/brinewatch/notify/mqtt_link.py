@@ -17,7 +17,7 @@ from brinewatch.ports import Clock
 if TYPE_CHECKING:
     from paho.mqtt.client import Client
 
-    from brinewatch.notify.mqtt import MqttSettings
+    from brinewatch.notify.mqtt_settings import MqttSettings
 
 log = logging.getLogger(__name__)
 

@@ -154,7 +154,8 @@ class History:
     def _wrote(self, done: Written) -> None:
         self.repeated += done.repeated
         if done.repeated or done.homeless:
-            log.warning(
+            # a batch cut off by a stop is written again whole: repeats are how nothing is lost
+            log.info(
                 "history: %d readings of an instant met before, %d verdicts on none", done.repeated, done.homeless
             )
         for note in self._notes():
