@@ -9,6 +9,8 @@ from brinewatch.alarms.events import AlarmEvent, Priority, State
 from brinewatch.moment import Moment, utc_text
 from brinewatch.readings import Flag, Reading
 
+_NAMED = 3
+
 
 @dataclass(frozen=True, slots=True)
 class PointView:
@@ -77,7 +79,7 @@ class Overview:
     @property
     def sentence(self) -> str:
         """The state in one sentence, as a good watchkeeper would say it."""
-        blind = [p for s in self.stages for p in s.points if not p.flag.usable or p.old]
+        blind = list(dict.fromkeys(p.name for s in self.stages for p in s.points if not p.flag.usable or p.old))
         if self.alarms:
             worst, more = self.alarms[0], len(self.alarms) - 1
             over = worst.state in (State.RETURNED, State.LATCHED)
@@ -90,7 +92,8 @@ class Overview:
         if self.checked is None:
             return "Not one reading yet."
         if blind:
-            return f"No alarm, but {len(blind)} of the points cannot be judged now."
+            names = ", ".join(blind[:_NAMED]) + (" and others" if len(blind) > _NAMED else "")
+            return f"No alarm, but nothing is known now of: {names}."
         return "All is well."
 
 

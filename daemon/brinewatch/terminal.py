@@ -10,7 +10,7 @@ from brinewatch.moment import span_text
 from brinewatch.quantities import QUANTITIES
 
 _FILE_WIDTH = 240
-_MARK = {"critical": "▲ DANGER", "high": "▲ DANGER", "medium": "◆ WARNING", "low": "■ LOOK"}
+_MARK = {"critical": "▲ DANGER", "high": "▲ DANGER", "medium": "◆ WARNING", "low": "■ NEEDS A PERSON"}
 _FLAG = {1: "", 2: "  (not judged yet)", 3: "  (suspect)", 4: "  (not to be trusted)", 9: "  (missing)"}
 
 
@@ -31,7 +31,8 @@ def state_text(overview: Mapping[str, Any]) -> str:
         lines.append(f"{stage['name']} ({stage['path']})")
         for point in stage["points"]:
             age = f", {span_text(point['age_s'])} old" if point["old"] and point["age_s"] is not None else ""
-            lines.append(f"    {point['name']}: {point['shown']}{_FLAG[point['flag']]}{age}")
+            shown = point["shown"].removeprefix(f"{point['name']} ")  # pH is its own unit
+            lines.append(f"    {point['name']}: {shown}{_FLAG[point['flag']]}{age}")
     return "\n".join(lines)
 
 

@@ -1,0 +1,80 @@
+"""The whole daemon, as a process of its own on real wires, killed again and again while the air is off."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import re
+import signal
+import sys
+from pathlib import Path
+
+from brinewatch.clock import SystemClock
+from brinewatch.simulator.modem import ModemEmulator
+from brinewatch.simulator.world import SimulatedShed
+from brinewatch.store.journal import Journal
+from scenarios.night import WREN, shed_text
+
+LIVES = 8
+ON_DELAY_S = 6
+
+
+async def _life(folder: Path) -> asyncio.subprocess.Process:
+    return await asyncio.create_subprocess_exec(
+        sys.executable, "-m", "brinewatch", "run", str(folder / "shed.toml"),
+        stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
+    )  # fmt: skip
+
+
+async def _answers(folder: Path) -> bool:
+    """Whether the daemon is up: a socket a killed one left behind refuses."""
+    try:
+        _, writer = await asyncio.open_unix_connection(folder / "data" / "control.sock")
+    except OSError:
+        return False
+    writer.close()
+    await writer.wait_closed()
+    return True
+
+
+async def test_kills_at_random_moments_neither_hide_the_alarm_nor_give_it_a_second_number(tmp_path: Path) -> None:
+    chance = random.Random(20260923)
+    clock = SystemClock()
+    override = f'\n[[override]]\nrule = "air-stopped"\non_delay_s = {ON_DELAY_S}\nwhy = "a test is short"\n'
+    (tmp_path / "shed.toml").write_text(shed_text() + override, encoding="utf-8")
+    shed, modem = SimulatedShed(clock, tmp_path), ModemEmulator(clock, link=tmp_path / "ports" / "modem")
+    await shed.start()
+    await modem.start()
+
+    def calls() -> list[str]:
+        return [one.text for one in modem.sent if "AIR STOPPED" in one.text and one.to == WREN]
+
+    try:
+        await shed.faults.on("blower-stop")
+        for _ in range(LIVES):
+            # about a second of it goes into starting: no life alone is as long as the on-delay
+            daemon = await _life(tmp_path)
+            await asyncio.sleep(chance.uniform(0.5, 4.0))
+            daemon.send_signal(signal.SIGKILL)
+            await daemon.wait()
+        daemon = await _life(tmp_path)
+        for _ in range(400):
+            if calls() and await _answers(tmp_path):
+                break
+            await asyncio.sleep(0.05)
+        daemon.send_signal(signal.SIGTERM)
+        assert await daemon.wait() == 0
+    finally:
+        await modem.stop()
+        await shed.stop()
+    assert calls(), "eight short lives and a long one, and nobody was called"
+    numbers = {found[1] for text in calls() if (found := re.search(r"Reply OK (\d+)", text))}
+    assert len(numbers) == 1
+    journal = Journal(tmp_path / "data" / "journal.sqlite", clock)
+    await journal.open()
+    raised = [
+        one for one in await journal.recent(200)
+        if one.event.alarm == "air-stopped@manifold.air_pressure" and one.event.happening.value == "raised"
+    ]  # fmt: skip
+    await journal.close()
+    assert len(raised) == 1
