@@ -46,6 +46,7 @@ class Sample:
 class Reading:
     """A trusted-or-not value of one measuring point at one instant. Everything downstream judges these.
 
+    raw: what the probe said in the quantity's own unit, before calibration; None for a derived reading;
     uncertainty: one standard uncertainty in the quantity's unit, None when unknown;
     age_s: age of the oldest input at the stamp (0 for a direct reading; hours for a manual test);
     basis: what the number stands on when that matters ("as N, pH on NBS scale, TAN 3 h old").

@@ -263,7 +263,7 @@ def test_a_tank_that_loses_water_robs_the_others_of_air() -> None:
 def test_an_airlift_lifts_what_measured_ones_do() -> None:
     # Wurts 1994: a 7.6 cm airlift at 0.8 m with 71 L/min of air moved 111 L/min at next to no lift, 66 to 225 L/min
     # over all its trials. Pfeiffer & Malone 2007: submergence to lift 5:1, air to water 2:1 is a safe design.
-    def lifted(submergence: float, lift: float, air_L_min: float) -> float:  # noqa: N803
+    def lifted(submergence: float, lift: float, air_L_min: float) -> float:
         stage = Stage("sump", 300.0, 0.5, Airlift(submergence, lift))
         path = AirPath(Blower(30.0, 1000.0), (Branch("sump", submergence, air_L_min, lifts=True),), design_kPa=25.0)
         plan = Plan("airlift", (stage, Stage("tank", 300.0, 0.5, Weir())), path)

@@ -5,8 +5,6 @@ named in its function; a pH of another scale makes an error of a third. The defa
 which stands 13 to 20 % above Clegg & Whitfield (S 30 to 35, 10 to 30 degC): the safe side. Khoo et al. 1977 is left
 out on purpose, its expression for seawater is wrong as printed (Bell et al. 2007, Environ. Chem. 4:183).
 """
-# ruff: noqa: N803
-# arguments end in their unit as it is written: temperature_C
 
 from __future__ import annotations
 

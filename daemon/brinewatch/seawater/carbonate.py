@@ -3,8 +3,6 @@
 All constants are on the total scale, mol/kg-SW. A pH on the NBS scale must be converted first (ph.total_from_nbs):
 the wrong scale makes free CO2 40 % wrong. Ammonia, phosphate and silicate are left out of the alkalinity.
 """
-# ruff: noqa: N803
-# arguments end in their unit as it is written: temperature_C
 
 from __future__ import annotations
 
@@ -158,7 +156,7 @@ def ph_from_dic_and_alkalinity(
     return within("ph", (low + high) / 2.0, 4.0, 10.5)
 
 
-def umol_kg_from_meq_L(meq_L: float, temperature_C: float, salinity: float) -> float:  # noqa: N802
+def umol_kg_from_meq_L(meq_L: float, temperature_C: float, salinity: float) -> float:
     """Alkalinity, micromol/kg, from meq/L at this temperature and salinity (EOS-80)."""
     within("meq_L", meq_L, 0.0, 20.0, "meq/L")
     return meq_L / density_eos80(salinity, temperature_C) * 1e6

@@ -1,6 +1,4 @@
 """Density of seawater by the equation of state EOS-80, and specific gravity both ways."""
-# ruff: noqa: N803
-# arguments end in their unit as it is written: temperature_C
 
 from __future__ import annotations
 

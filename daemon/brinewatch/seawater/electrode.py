@@ -1,6 +1,4 @@
 """The glass electrode: Nernst slope, what calibration buffers truly are at their temperature, tris in seawater."""
-# ruff: noqa: N802, N803
-# names end in their unit as it is written: mV, temperature_C
 
 from __future__ import annotations
 

@@ -1,6 +1,4 @@
 """Dissolved nitrogen and argon, and total gas pressure: gas bubble trauma, and what depth takes it away."""
-# ruff: noqa: N802, N803
-# names end in their unit as it is written: temperature_C, station_pressure_hPa; A and B are the paper's own
 
 from __future__ import annotations
 

@@ -3,8 +3,6 @@
 Beds differ by a factor of two and more: these are planning figures with their sources, to be replaced by what this
 shed's own tests show. Nitrite comes before nitrate, so a bed that carries its ammonia may still pass nitrite.
 """
-# ruff: noqa: N802, N803
-# names end in their unit as it is written: temperature_C, mgN_L, gN_day
 
 from __future__ import annotations
 

@@ -2,8 +2,6 @@
 
 Station pressure always: the pressure of the air where the water is, never one reduced to sea level.
 """
-# ruff: noqa: N802, N803
-# names end in their unit as it is written: temperature_C, mg_L, station_pressure_hPa
 
 from __future__ import annotations
 

@@ -1,6 +1,4 @@
 """Oxygen in other units, its tension and deficit, and a probe that was told the wrong salinity or pressure."""
-# ruff: noqa: N802, N803
-# names end in their unit as it is written: mg_L, umol_kg, temperature_C
 
 from __future__ import annotations
 

@@ -1,6 +1,4 @@
 """The pH scales of seawater. A number on one is not a number on another: at S 35 they differ by 0.1 and more."""
-# ruff: noqa: N803
-# arguments end in their unit as it is written: temperature_C
 
 from __future__ import annotations
 

@@ -1,6 +1,4 @@
 """Pressure: units, air pressure by altitude, and the head of a column of seawater."""
-# ruff: noqa: N802, N803
-# names end in their unit as it is written: kPa, hPa, temperature_C
 
 from __future__ import annotations
 

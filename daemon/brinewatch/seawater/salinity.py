@@ -1,6 +1,4 @@
 """Practical salinity from conductivity: PSS-78, and the meter's own temperature compensation undone first."""
-# ruff: noqa: N803, N806
-# names end in their unit as it is written: mS_cm, temperature_C; Rt and rt are the paper's own
 
 from __future__ import annotations
 

@@ -4,7 +4,6 @@ end.
 A guide for people, not a permission: stock follows repeated tests and experience. In cold seawater it takes 8 to 16
 weeks (common practice, no source).
 """
-# arguments end in their unit as it is written: mgN_L
 
 from __future__ import annotations
 
@@ -37,8 +36,8 @@ class WaterTest:
     """One manual test: day since the start, total ammonia and nitrite, both mg N/L."""
 
     day: float
-    tan_mgN_L: float  # noqa: N815
-    nitrite_mgN_L: float  # noqa: N815
+    tan_mgN_L: float
+    nitrite_mgN_L: float
 
 
 def start_up_stage(tests: Sequence[WaterTest]) -> StartUp:

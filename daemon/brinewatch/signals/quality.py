@@ -141,7 +141,7 @@ def _reading(
         point=sample.point,
         quantity=quantity.key,
         value=value,
-        raw=sample.raw,
+        raw=sample.value,
         flag=flag,
         reason=reason,
         at=sample.at,

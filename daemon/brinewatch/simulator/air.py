@@ -2,8 +2,6 @@
 
 Gauge pressures in kPa, flows in L/min of free air. Losses go with the square of flow, as through an orifice.
 """
-# ruff: noqa: N802, N803, N815
-# fields end in their unit as it is written: flow_L_min
 
 from __future__ import annotations
 

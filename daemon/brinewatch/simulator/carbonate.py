@@ -3,8 +3,6 @@
 Carbonate, borate and water alkalinity only: nutrients and organic acids are left out, which moves pH by less than
 0.01 here. Concentrations in mol/kg-SW. Constants written from memory, held to an independent library by the tests.
 """
-# ruff: noqa: N803
-# arguments end in their unit as it is written: temperature_C
 
 from __future__ import annotations
 

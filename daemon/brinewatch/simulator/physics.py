@@ -3,8 +3,6 @@
 Explicit steps of at most 5 s, shorter where the water runs fast, so any dt may be asked for. Amounts are kept, not
 concentrations: L, mg, kJ, mmol. Nitrite and gas pressure above station pressure are left out.
 """
-# ruff: noqa: N803
-# names end in their unit as it is written: temperature_C
 
 from __future__ import annotations
 

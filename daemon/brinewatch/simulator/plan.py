@@ -3,8 +3,6 @@
 Numbers from husbandry tables carry a mark: read (seen in its source), computed (from first principles), judgement
 (our own default), memory (trade figure not checked).
 """
-# ruff: noqa: N803, N815
-# fields end in their unit as it is written: depth_m, volume_L
 
 from __future__ import annotations
 

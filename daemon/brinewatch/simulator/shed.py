@@ -1,6 +1,4 @@
 """The shed at a moment: the water and air of `physics` carried forward to whenever somebody looks."""
-# ruff: noqa: N802, N803
-# names end in their unit as it is written: temperature_C
 
 from __future__ import annotations
 

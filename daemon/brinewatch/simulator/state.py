@@ -1,6 +1,4 @@
 """What the water of a shed holds, what is done to it, and the book of what came and went."""
-# ruff: noqa: N802, N815
-# names end in their unit as it is written: temperature_C
 
 from __future__ import annotations
 

@@ -1,6 +1,4 @@
 """Slow weather: station pressure and the shed's air through the day, the same for the same seed."""
-# ruff: noqa: N815
-# fields end in their unit as it is written: ambient_C
 
 from __future__ import annotations
 
