@@ -157,8 +157,7 @@ class Watchkeeper:
         result = step(self._alarms, self._memory, self._latest, now, commands)
         self._memory = result.memory
         self._recent = [*self._recent, *result.events][-_RECENT:]
-        known = self._memory.alarms
-        changed = {key: known[key].to_dict() if key in known else None for key in result.changed}
+        changed = {key: self._memory.saved(key) for key in result.changed}
         return Outcome(readings, revised, tuple(result.events), changed)
 
     def show(self, point: str, value: float | None) -> str:

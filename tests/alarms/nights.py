@@ -7,10 +7,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from brinewatch.alarms.engine import Memory, resume, step
 from brinewatch.alarms.events import AlarmEvent, Command, Order, Priority, State
+from brinewatch.alarms.memory import ATTENDED
 from brinewatch.alarms.rules import Alarm, Below, Condition, Rule
 from brinewatch.alarms.ruleset import NO_DATA, Override, RuleSet, bind, load_ruleset, load_sources
 from brinewatch.moment import Moment
@@ -94,12 +96,23 @@ class Night:
         self.memory = came.memory
         self.seen += came.events
 
-    def says(self, who: str, number: int | None, order: Order = Order.ACKNOWLEDGE) -> None:
-        self.step([Command(order, number, who, self.now)])
+    def says(self, who: str, number: int | None, order: Order = Order.ACKNOWLEDGE, **more: Any) -> None:
+        self.step([Command(order, number, who, self.now, **more)])
+
+    @property
+    def calls(self) -> list[str]:
+        """What people were called for: clock, alarm, priority, and what was said to go with it."""
+        return [
+            f"{event.at.local:%H:%M:%S} {event.alarm.partition('@')[0]} {event.priority}"
+            + (f" with {', '.join(event.also)}" if event.also else "")
+            for event in self.seen
+            if event.happening.calls
+        ]
 
     def restart(self, *, boot_after_s: float | None = None, clock_known: bool = True) -> None:
         """Everything in memory is lost but what was written down. boot_after_s: the machine was off for so long."""
-        saved = json.loads(json.dumps({key: one.to_dict() for key, one in self.memory.alarms.items()}))
+        kept = {key: self.memory.saved(key) for key in (*self.memory.alarms, ATTENDED)}
+        saved = json.loads(json.dumps({key: one for key, one in kept.items() if one is not None}))
         mono, utc = self.now.mono, self.now.utc if clock_known else None
         if boot_after_s is None:
             self.memory = resume(saved, mono, utc, True, self.now)

@@ -9,14 +9,20 @@ from brinewatch.alarms.states import REACHABLE, TABLE, Cue, diagram, move, table
 
 # ISA-18.2 / IEC 62682 transitions as public training texts give them; latching and calling again as OPC 10000-9
 # (LatchedState, ReAlarmTime). A normal, B unacknowledged, C acknowledged, D returned unacknowledged, L latched.
-# One row a state, one column a cue; "B!" refused; "+" an event is told, "." nothing is.
-#              HOLDS  GONE   GONE_L ACK    RESET  REPEAT RETIRED
+# One row a state, one column a cue; "B!" refused; "+" an event is told, "." nothing is. E shelved, S suppressed by
+# design, O out of service: leaving them leads to the state that fits the present (OPC 10000-9, 5.8.10, and common
+# practice).
+# columns: HOLDS GONE GONE_L ACK RESET REPEAT RETIRED | SUPPRESS RELEASE | SHELVE WAKE_HOLDS WAKE_GONE
+#          | REMOVE RESTORE_HOLDS RESTORE_GONE
 EXPECTED = {
-    "A": "      B+     A.     A.     A!     A!     A.     A.",
-    "B": "      B.     D+     B.     C+     B!     B+     A+",
-    "C": "      C.     A+     L+     C!     C!     B+     A+",
-    "D": "      B+     D.     D.     A+     D!     D.     A+",
-    "L": "      B+     A+     L.     L!     A+     L.     A+",
+    "A": "B+ A. A. A! A! A. A.  S+ A.  E+ A! A!  O+ A! A!",
+    "B": "B. D+ B. C+ B! B+ A+  B. B.  E+ B! B!  O+ B! B!",
+    "C": "C. A+ L+ C! C! B+ A+  C. C.  E+ C! C!  O+ C! C!",
+    "D": "B+ D. D. A+ D! D. A+  S+ D.  D! D! D!  O+ D! D!",
+    "L": "B+ A+ L. L! A+ L. A+  S+ L.  L! L! L!  O+ L! L!",
+    "E": "E. E. E. E! E! E. A+  E. E.  E+ B+ A+  O+ E! E!",
+    "S": "S. A+ A+ S! S! S. A+  S. A+  E+ S! S!  O+ S! S!",
+    "O": "O. O. O. O! O! O. A+  O. O.  O! O! O!  O! B+ A+",
 }
 STATES = {
     "A": State.NORMAL,
@@ -24,6 +30,9 @@ STATES = {
     "C": State.ACKNOWLEDGED,
     "D": State.RETURNED,
     "L": State.LATCHED,
+    "E": State.SHELVED,
+    "S": State.SUPPRESSED,
+    "O": State.OUT_OF_SERVICE,
 }
 CELLS = [
     (letter, cue, cell) for letter, row in EXPECTED.items() for cue, cell in zip(Cue, row.split(), strict=True)
@@ -50,7 +59,11 @@ def test_the_table_has_no_other_cell() -> None:
 
 
 def test_what_is_told_says_what_happened() -> None:
-    told = {(state, cell.to): cell.happening for (state, _), cell in TABLE.items() if cell.to is not state}
+    told = {
+        (state, cell.to): cell.happening
+        for (state, _), cell in TABLE.items()
+        if cell.to is not state and not state.aside and not cell.to.aside
+    }
     assert told == {
         (State.NORMAL, State.UNACKNOWLEDGED): Happening.RAISED,
         (State.UNACKNOWLEDGED, State.RETURNED): Happening.RETURNED,
@@ -66,6 +79,26 @@ def test_what_is_told_says_what_happened() -> None:
     }
     assert move(State.RETURNED, Cue.ACKNOWLEDGE).happening is Happening.ACKNOWLEDGED
     assert move(State.LATCHED, Cue.RESET).happening is Happening.RESET
+
+
+@pytest.mark.parametrize(
+    ("way", "cues", "told"),
+    [
+        (State.SHELVED, (Cue.SHELVE,), {Happening.SHELVED}),
+        (State.SUPPRESSED, (Cue.SUPPRESS,), {Happening.JOINED}),
+        (State.OUT_OF_SERVICE, (Cue.REMOVE,), {Happening.REMOVED}),
+    ],
+)
+def test_only_its_own_word_sets_an_alarm_aside(way: State, cues: tuple[Cue, ...], told: set[Happening]) -> None:
+    cells = {cue: cell.happening for (state, cue), cell in TABLE.items() if cell.to is way and state is not way}
+    assert set(cells) == set(cues)
+    assert set(cells.values()) == told
+
+
+def test_what_held_when_it_was_set_aside_calls_when_it_comes_back() -> None:
+    for state, cue in ((State.SHELVED, Cue.WAKE_HOLDS), (State.OUT_OF_SERVICE, Cue.RESTORE_HOLDS)):
+        cell = move(state, cue)
+        assert (cell.to, cell.happening) == (State.UNACKNOWLEDGED, Happening.REPEATED)
 
 
 def test_nothing_but_retirement_leaves_a_standing_alarm_for_normal_without_a_person_or_the_condition() -> None:

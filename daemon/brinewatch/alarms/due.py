@@ -19,7 +19,10 @@ def next_due(alarms: Sequence[Alarm], memory: Memory, readings: Mapping[str, Rea
         for due in _dues(alarm, memory.alarms.get(alarm.id), readings.get(alarm.point))
         if due > now.mono
     )
-    return min(found, default=None)
+    times = list(found)
+    if memory.attended is not None and memory.attended.until.mono > now.mono:
+        times.append(memory.attended.until.mono)
+    return min(times, default=None)
 
 
 def _dues(alarm: Alarm, one: AlarmMemory | None, reading: Reading | None) -> Iterator[float]:
@@ -32,6 +35,8 @@ def _dues(alarm: Alarm, one: AlarmMemory | None, reading: Reading | None) -> Ite
     if one.pending is not None:
         unread = alarm.max_age_s if rule.about_data and reading is None else 0.0
         yield one.pending.mono + (rule.off_delay_s if one.active else rule.on_delay_s + unread)
+    if one.until is not None and one.state.aside:
+        yield one.until.mono
     if one.state is State.UNACKNOWLEDGED and rule.repeat_s is not None and one.called is not None:
         yield one.called.mono + rule.repeat_s
     if one.state is State.ACKNOWLEDGED and rule.ack_expires_s is not None and one.answered is not None:

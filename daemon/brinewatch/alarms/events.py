@@ -39,6 +39,11 @@ class State(StrEnum):
         """Whether people still have to look at it."""
         return self in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.RETURNED, State.LATCHED)
 
+    @property
+    def aside(self) -> bool:
+        """Whether it is still judged but does not call: by a person's word, or by design."""
+        return self in (State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE)
+
 
 class Happening(StrEnum):
     """The kinds of alarm event."""
@@ -50,7 +55,20 @@ class Happening(StrEnum):
     LATCHED = "latched"  # the condition went away, a person must still reset
     CLEARED = "cleared"  # back to normal
     RESET = "reset"
+    JOINED = "joined"  # its cause is known and has called: it does not call by itself
+    RELEASED = "released"  # its cause is over, or it is over itself
+    SHELVED = "shelved"
+    UNSHELVED = "unshelved"
+    REMOVED = "taken out of service"
+    RESTORED = "put back into service"
+    ATTENDED = "attended"  # somebody works in the shed: alarms of that work are held back
+    LEFT = "left"
     REFUSED = "refused"  # a command that the present state does not allow
+
+    @property
+    def calls(self) -> bool:
+        """Whether people are called for it."""
+        return self in (Happening.RAISED, Happening.REPEATED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +78,9 @@ class AlarmEvent:
     alarm: "rule@point"; number: the short number people answer with, the same from raised to cleared;
     value: the reading that decided, None for a digital or missing one; limit: the limit in force in the
     quantity's unit; began: when the condition began (occurred); at: when the engine saw it (detected);
-    by: who acknowledged, "" otherwise; detail: reason of a failed reading, or why a command was refused.
+    by: who acknowledged, "" otherwise; detail: reason of a failed reading, or why a command was refused;
+    incident: the same for a cause and all that followed from it, 0 for what belongs to none; also: short texts of
+    the consequences known when a cause calls; until: when it wakes by itself (shelved) or must be back in service.
     """
 
     happening: Happening
@@ -77,20 +97,38 @@ class AlarmEvent:
     at: Moment
     by: str = ""
     detail: str = ""
+    incident: int = 0
+    also: tuple[str, ...] = ()
+    until: Moment | None = None
 
 
 class Order(StrEnum):
-    """What a person may tell an alarm."""
+    """What a person may tell an alarm, or (the last two) the whole watch."""
 
     ACKNOWLEDGE = "acknowledge"
     RESET = "reset"
+    SHELVE = "shelve"
+    UNSHELVE = "unshelve"
+    REMOVE = "take out of service"
+    RESTORE = "put back into service"
+    ATTEND = "attend"
+    LEAVE = "leave"
 
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """A person's order. number None means every alarm the order fits. It acts on activations before `at`."""
+    """A person's order. It acts on activations before `at`.
+
+    number: of the alarm, None for every alarm the order fits; alarm: its id instead, for one that has no number
+    yet; for_s: how long (shelve, take out of service, attend); one_shot: shelved only until its condition goes;
+    reason: why, in the person's words (asked for when an alarm is taken out of service).
+    """
 
     order: Order
     number: int | None
     by: str
     at: Moment
+    alarm: str = ""
+    for_s: float | None = None
+    one_shot: bool = False
+    reason: str = ""

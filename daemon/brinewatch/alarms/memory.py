@@ -23,7 +23,9 @@ class AlarmMemory:
     confirm: the next usable scan alone decides what is pending; began: when the condition first held (this time);
     activated: the last new activation, which an acknowledgement must come after; called: the last call;
     answered: when it was acknowledged; number: 1 to 999, 0 before the first activation, kept when it is over;
-    serial: how many activations there had been in the shed, with this one.
+    serial: how many activations there had been in the shed, with this one; incident: the one it belongs to;
+    priority: it called with, which may be more urgent than its rule's when its consequences are; until, one_shot,
+    reason: of a shelving, of being out of service, or of being held back ("attended", or the cause's id).
     """
 
     alarm: str
@@ -40,6 +42,10 @@ class AlarmMemory:
     serial: int = 0
     priority: Priority = Priority.LOW
     title: str = ""
+    incident: int = 0
+    until: Moment | None = None
+    one_shot: bool = False
+    reason: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON values."""
@@ -47,7 +53,7 @@ class AlarmMemory:
         for key in self.__dataclass_fields__:
             value = getattr(self, key)
             if isinstance(value, Moment):
-                value = {"mono": value.mono, "utc": value.utc, "trusted": value.trusted}
+                value = _plain(value)
             elif isinstance(value, (State, Priority)):
                 value = value.value
             saved[key] = value
@@ -59,14 +65,34 @@ class AlarmMemory:
         known: dict[str, Any] = {key: saved[key] for key in cls.__dataclass_fields__ if key in saved}
         for key in _MOMENTS:
             if known.get(key) is not None:
-                one = known[key]
-                known[key] = Moment(float(one["mono"]), float(one["utc"]), bool(one["trusted"]), like.zone)
+                known[key] = _moment(known[key], like)
         known["state"] = State(known["state"])
         known["priority"] = Priority(known["priority"])
         return cls(**known)
 
 
-_MOMENTS = ("pending", "began", "activated", "called", "answered")
+def _plain(at: Moment) -> dict[str, Any]:
+    return {"mono": at.mono, "utc": at.utc, "trusted": at.trusted}
+
+
+def _moment(saved: Mapping[str, Any], like: Moment) -> Moment:
+    return Moment(float(saved["mono"]), float(saved["utc"]), bool(saved["trusted"]), like.zone)
+
+
+_MOMENTS = ("pending", "began", "activated", "called", "answered", "until")
+
+
+# the key under which the attended mode is kept among the alarms; no rule can have it
+ATTENDED = "(attended)"
+
+
+@dataclass(frozen=True, slots=True)
+class Attended:
+    """Somebody works in the shed until an instant: alarms of that work are held back."""
+
+    by: str
+    since: Moment
+    until: Moment
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +101,17 @@ class Memory:
 
     alarms: Mapping[str, AlarmMemory] = field(default_factory=dict)
     serial: int = 0
+    attended: Attended | None = None
+
+    def saved(self, key: str) -> dict[str, Any] | None:
+        """What is to be written down under a key of `Step.changed`; None when there is nothing any more."""
+        if key == ATTENDED:
+            mode = self.attended
+            if mode is None:
+                return None
+            return {"by": mode.by, "since": _plain(mode.since), "until": _plain(mode.until)}
+        one = self.alarms.get(key)
+        return None if one is None else one.to_dict()
 
     @property
     def standing(self) -> tuple[AlarmMemory, ...]:
@@ -126,7 +163,13 @@ def resume(
         stop = now.utc - saved_utc if known and saved_utc is not None else 0.0
         shift = now.mono - stop - saved_mono
     alarms: dict[str, AlarmMemory] = {}
+    attended = None
     for alarm, values in saved.items():
+        if alarm == ATTENDED:
+            since, until = (_moved(_moment(values[key], now), shift) for key in ("since", "until"))
+            if since is not None and until is not None:
+                attended = Attended(str(values["by"]), since, until)
+            continue
         one = AlarmMemory.from_dict(values, now)
         moved: dict[str, Any] = {key: _moved(getattr(one, key), shift) for key in _MOMENTS}
         if one.active:
@@ -134,7 +177,7 @@ def resume(
         else:
             one = replace(one, **moved, confirm=one.pending is not None and (one.confirm or not known))
         alarms[alarm] = one
-    return Memory(alarms, max((one.serial for one in alarms.values()), default=0))
+    return Memory(alarms, max((one.serial for one in alarms.values()), default=0), attended)
 
 
 def _moved(moment: Moment | None, shift: float) -> Moment | None:

@@ -93,6 +93,16 @@ class RuleSettings(Settings):
     standing: Standing = Field(description="published, derived or judgement.")
     caution: str = Field(default="", description="What can hurt the person who acts.")
     stages: list[str] = Field(default=[], description="Only for these stages; all when left out.")
+    takes: str = Field(
+        default="", pattern=r"^([a-z][a-z -]*)?$", description="What is lost while it holds, such as power or air."
+    )
+    needs: list[Annotated[str, Field(pattern=r"^[a-z][a-z -]*$")]] = Field(
+        default=[], description="What this hangs on: where that is lost, this is its consequence and does not call."
+    )
+    emergency: bool = Field(default=False, description="Calls even when its cause has called.")
+    attended: Literal["call", "hold"] = Field(
+        default="call", description="hold: does not call while somebody is said to work in the shed."
+    )
 
 
 def load_sources(text: str, file: str) -> dict[str, Source]:
@@ -199,6 +209,10 @@ class _Reader:
             self._fault("source", one.source, "a key of the list of sources")
         elif one.standing == "published" and source.standing != "published":
             self._fault("standing", one.standing, f"{source.standing}, as its source says")
+        if one.takes in one.needs:
+            self._fault("needs", one.takes, "not what the rule itself takes")
+        if one.attended == "hold" and (one.emergency or one.takes or one.priority is Priority.CRITICAL):
+            self._fault("attended", one.attended, "call: a critical rule, an emergency, a cause is never held")
         condition = self._condition()
         band = 0.0
         quantity = QUANTITIES.get(one.quantity)
@@ -218,7 +232,8 @@ class _Reader:
             time_available=one.time_available, source=one.source, standing=one.standing,
             unit=quantity.unit if quantity else "", deadband=band, on_delay_s=one.on_delay_s,
             off_delay_s=one.off_delay_s, repeat_s=repeat, ack_expires_s=one.ack_expires_s, latching=one.latching,
-            caution=one.caution, stages=tuple(one.stages),
+            caution=one.caution, stages=tuple(one.stages), takes=one.takes, needs=tuple(one.needs),
+            emergency=one.emergency, attended=one.attended,
         )  # fmt: skip
 
     def _text(self, key: str, text: str, longest: int) -> None:

@@ -73,7 +73,9 @@ class Rule:
     and deadband are in; short: at most 20 characters of the GSM alphabet; repeat_s: None never calls again;
     ack_expires_s: an acknowledged alarm whose cause still holds calls again after this; time_available: until harm,
     in words; source: key in the list of sources; standing: "published", "derived" or "judgement";
-    stages: the only stages the rule is for, () for all.
+    stages: the only stages the rule is for, () for all; takes: what is lost while it holds ("power", "air"); needs:
+    what its quantity hangs on, so that losing that explains it; emergency: calls even when its cause has called;
+    attended: "hold" when it is not to call while somebody works in the shed, else "call".
     """
 
     key: str
@@ -97,6 +99,10 @@ class Rule:
     latching: bool = False
     caution: str = ""
     stages: tuple[str, ...] = ()
+    takes: str = ""
+    needs: tuple[str, ...] = ()
+    emergency: bool = False
+    attended: str = "call"
 
     @property
     def limit(self) -> float | None:
@@ -112,7 +118,8 @@ class Rule:
 class Alarm:
     """A rule bound to one measuring point.
 
-    max_age_s: a reading older than this is not judged; note: why the shed file changed the rule here.
+    max_age_s: a reading older than this is not judged; note: why the shed file changed the rule here; causes: ids
+    of the alarms that explain it while they hold, the one furthest up first.
     """
 
     rule: Rule
@@ -120,6 +127,7 @@ class Alarm:
     quantity: str
     max_age_s: float
     note: str = ""
+    causes: tuple[str, ...] = ()
     id: str = field(init=False)  # "rule@point"
 
     def __post_init__(self) -> None:

@@ -14,6 +14,7 @@ from pydantic import Field
 
 from brinewatch.alarms.events import Priority
 from brinewatch.alarms.limits import limit_in_span, limits_in_order
+from brinewatch.alarms.links import Place, linked
 from brinewatch.alarms.rulefile import RuleSet, Source, load_ruleset, load_sources
 from brinewatch.alarms.rules import ANY, REPEAT_S, Above, Alarm, Below, Broken, Rule, Stale
 from brinewatch.errors import ConfigurationError, Fault
@@ -73,12 +74,14 @@ def bind(
     ages: Mapping[str, float] | None = None,
     places: Sequence[str] = (),
     file: str = "shed.toml",
+    stops: Mapping[str, Place] | None = None,
 ) -> list[Alarm]:
     """Every alarm of the shed, the most urgent first.
 
     rulesets: each with the stages it is for, None for every stage; points: measuring point -> quantity;
     ages: seconds after which a point's value is no longer judged (three sampling periods, or how long a manual test
-    holds), by default the age its data rule names; places: key path of each override in the shed file, `file`.
+    holds), by default the age its data rule names; places: key path of each override in the shed file, `file`;
+    stops: where each stage stands, to tell what hangs on what.
     Within a rule set the most specific of like rules is bound: one that names the stage before one that does not,
     and for rules about data one that names the quantity before "any". Raises ConfigurationError with every fault.
     """
@@ -101,7 +104,8 @@ def bind(
     ]
     alarms += [Alarm(BROKEN, point, quantity, plan.max_age(point, ages)) for point, quantity in points.items()]
     order = {point: index for index, point in enumerate(points)}
-    return sorted(alarms, key=lambda alarm: (alarm.rule.priority.rank, order[alarm.point]))
+    alarms.sort(key=lambda alarm: (alarm.rule.priority.rank, order[alarm.point]))
+    return linked(alarms, stops or {})
 
 
 _Bound = dict[tuple[str, str], tuple[Rule, str, str]]  # (point, rule key) -> rule, file, note

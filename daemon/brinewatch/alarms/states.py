@@ -2,7 +2,8 @@
 
 The engine works out the cues (delays, deadbands, expiry); this table alone says where they lead. Its letters in the
 standard's figure: A normal, B unacknowledged, C acknowledged, D returned to normal unacknowledged.
-Shelving, suppression by design and removal from service are rows and cues yet to come; nothing leads to them now.
+Shelved, suppressed by design and out of service are states of their own here: the condition is judged all the same,
+and leaving them leads to the state that fits the present.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ class Cue(StrEnum):
 
     HOLDS and GONE tell the condition as it stands after its delays, at every scan; GONE_LATCHING is GONE for a rule
     that latches. REPEAT: the time to call again has come. RETIRED: the settings no longer have this alarm.
+    SUPPRESS: its condition holds and its cause is known to hold, or somebody works in the shed; RELEASE: no more.
+    WAKE: a person or the clock ends the shelving; RESTORE: likewise for what was taken out of service.
     """
 
     HOLDS = "condition holds"
@@ -29,6 +32,14 @@ class Cue(StrEnum):
     RESET = "reset"
     REPEAT = "time to call again"
     RETIRED = "taken out of the settings"
+    SUPPRESS = "held back by design"
+    RELEASE = "no longer held back"
+    SHELVE = "shelve"
+    WAKE_HOLDS = "unshelved, condition holds"
+    WAKE_GONE = "unshelved, condition gone"
+    REMOVE = "take out of service"
+    RESTORE_HOLDS = "back in service, condition holds"
+    RESTORE_GONE = "back in service, condition gone"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +52,7 @@ class Move:
 
 
 _A, _B, _C, _D, _L = State.NORMAL, State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.RETURNED, State.LATCHED
+_E, _S, _O = State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE
 _H = Happening
 
 
@@ -48,7 +60,7 @@ def _refused(state: State, reason: str) -> Move:
     return Move(state, _H.REFUSED, reason)
 
 
-TABLE: Mapping[tuple[State, Cue], Move] = {
+_STANDING: dict[tuple[State, Cue], Move] = {
     (_A, Cue.HOLDS): Move(_B, _H.RAISED),
     (_A, Cue.GONE): Move(_A),
     (_A, Cue.GONE_LATCHING): Move(_A),
@@ -88,11 +100,56 @@ TABLE: Mapping[tuple[State, Cue], Move] = {
     (_L, Cue.RETIRED): Move(_A, _H.CLEARED),
 }
 
+
+def _aside() -> dict[tuple[State, Cue], Move]:
+    """The three states that do not call, and the ways into them from the others."""
+    cells: dict[tuple[State, Cue], Move] = {}
+    for state in (_A, _B, _C, _D, _L):
+        cells[state, Cue.SUPPRESS] = Move(state)
+        cells[state, Cue.RELEASE] = Move(state)
+        cells[state, Cue.SHELVE] = Move(_E, _H.SHELVED)
+        cells[state, Cue.REMOVE] = Move(_O, _H.REMOVED)
+        for cue in (Cue.WAKE_HOLDS, Cue.WAKE_GONE):
+            cells[state, cue] = _refused(state, "it is not shelved")
+        for cue in (Cue.RESTORE_HOLDS, Cue.RESTORE_GONE):
+            cells[state, cue] = _refused(state, "it is in service")
+    cells[_D, Cue.SHELVE] = _refused(_D, "it is over; acknowledge it")
+    cells[_L, Cue.SHELVE] = _refused(_L, "it is over; reset it")
+    # what has called already stands on; only what would call anew is held back
+    for state in (_A, _D, _L):
+        cells[state, Cue.SUPPRESS] = Move(_S, _H.JOINED)
+    for state in (_E, _S, _O):
+        for cue in (Cue.HOLDS, Cue.GONE, Cue.GONE_LATCHING, Cue.REPEAT, Cue.SUPPRESS, Cue.RELEASE):
+            cells[state, cue] = Move(state)
+        cells[state, Cue.RETIRED] = Move(_A, _H.CLEARED)
+        cells[state, Cue.SHELVE] = Move(_E, _H.SHELVED)
+        cells[state, Cue.REMOVE] = Move(_O, _H.REMOVED)
+    for cue in (Cue.GONE, Cue.GONE_LATCHING, Cue.RELEASE):
+        cells[_S, cue] = Move(_A, _H.RELEASED)
+    cells[_O, Cue.SHELVE] = _refused(_O, "it is out of service")
+    cells[_O, Cue.REMOVE] = _refused(_O, "it is out of service already")
+    why = {_E: "it is shelved", _S: "it is held back; answer its cause", _O: "it is out of service"}
+    for state, reason in why.items():
+        cells[state, Cue.ACKNOWLEDGE] = _refused(state, reason)
+        cells[state, Cue.RESET] = _refused(state, reason)
+        for cue in (Cue.WAKE_HOLDS, Cue.WAKE_GONE):
+            cells[state, cue] = _refused(state, "it is not shelved")
+        for cue in (Cue.RESTORE_HOLDS, Cue.RESTORE_GONE):
+            cells[state, cue] = _refused(state, "it is in service" if state is not _O else reason)
+    cells[_E, Cue.WAKE_HOLDS] = Move(_B, _H.REPEATED)
+    cells[_E, Cue.WAKE_GONE] = Move(_A, _H.UNSHELVED)
+    cells[_O, Cue.RESTORE_HOLDS] = Move(_B, _H.REPEATED)
+    cells[_O, Cue.RESTORE_GONE] = Move(_A, _H.RESTORED)
+    return cells
+
+
+TABLE: Mapping[tuple[State, Cue], Move] = {**_STANDING, **_aside()}
+
 REACHABLE = tuple(dict.fromkeys(state for state, _ in TABLE))
 
 
 def move(state: State, cue: Cue) -> Move:
-    """The cell of the table. KeyError for a state nothing leads to yet."""
+    """The cell of the table: every state has one for every cue."""
     return TABLE[state, cue]
 
 

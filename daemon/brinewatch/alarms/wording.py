@@ -71,12 +71,13 @@ class _Parts:
         self.reason = shorten(event.detail, 40) if rule and rule.about_data else ""
         self.since = f"since {clock_text(event.began, event.at)}"
         self.action = plain(rule.todo[0]) if rule else ""
+        self.also = f"with {', '.join(plain(one) for one in event.also)}" if event.also else ""
 
     def fitted(self) -> str:
         """The text in one part: what is least missed goes first, one step at a time."""
         steps = (
-            ("reason", 20), ("stage", 12), ("action", 0), ("reason", 0), ("since", 0), ("limit", 0), ("stage", 0),
-            ("shed", 8),
+            ("reason", 20), ("stage", 12), ("also", 44), ("action", 0), ("reason", 0), ("since", 0), ("limit", 0),
+            ("stage", 0), ("also", 24), ("shed", 8),
         )  # fmt: skip
         text = self.text()
         for name, room in steps:
@@ -98,7 +99,7 @@ class _Parts:
                 # the short text of a state says the state
                 value = "" if self.rule and isinstance(self.rule.condition, Is) else self.value
                 reason = f"({self.reason})" if self.reason else ""
-                head = _joined([*place, again, self.what, value, limit, reason, self.since])
+                head = _joined([*place, again, self.what, value, limit, reason, self.also, self.since])
                 return _sentences([head, self.action, f"Reply OK {number}"])
             case Happening.RETURNED:
                 head = _joined([*place, self._name(), "IS BACK", self.value, limit])
@@ -116,6 +117,11 @@ class _Parts:
                 return _joined([*place, f"ALL CLEAR {number}:", self.what, f"over{now}", limit, gone])
             case Happening.REFUSED:
                 return _sentences([_joined([*place, f"{number}", self.what]), shorten(event.detail, 60)])
+            case Happening.JOINED | Happening.RELEASED | Happening.ATTENDED | Happening.LEFT:
+                return _sentences([_joined([*place, self.what, event.happening]), shorten(event.detail, 60)])
+            case _:
+                until = f"until {clock_text(event.until, event.at)}" if event.until else ""
+                return _sentences([_joined([*place, by, f"{event.happening} {number}", self.what, until])])
 
     def _name(self) -> str:
         quantity = QUANTITIES.get(self.event.quantity)

@@ -10,6 +10,7 @@ import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 
+from brinewatch.alarms.links import Place
 from brinewatch.alarms.rules import Alarm
 from brinewatch.alarms.ruleset import Override, RuleSet, bind, load_ruleset, load_sources
 from brinewatch.config.reader import LISTS, SECTIONS, Reader, check_files, check_names, check_points
@@ -86,8 +87,9 @@ def read_shed(path: Path) -> ShedFile:
     ]
     points = {f"{stage.settings.key}.{quantity}": quantity for stage in stages for quantity in stage.settings.watch}
     rulesets, alarms = _rules(
-        reader, path.parent, rule_settings, reader.many("override"), points, _ages(buses, derivations)
-    )
+        reader, path.parent, rule_settings, reader.many("override"), points, _ages(buses, derivations),
+        {stage.settings.key: Place(stage.path, number) for number, stage in enumerate(stages)},
+    )  # fmt: skip
     if modem and not contacts:
         reader.fault("contact", None, "at least one [[contact]]: the modem has nobody to call")
     if replay and (replay.bus not in buses or buses[replay.bus].kind != "recorded"):
@@ -131,6 +133,7 @@ def _rules(
     overrides: list[Override],
     points: Mapping[str, str],
     ages: Mapping[str, float],
+    stops: Mapping[str, Place],
 ) -> tuple[list[RuleSet], list[Alarm]]:
     try:
         sources = load_sources((rules_folder() / "sources.toml").read_text(encoding="utf-8"), "sources.toml")
@@ -167,7 +170,7 @@ def _rules(
         return [], []
     places = [key_path(("override", number)) for number in range(len(overrides))]
     try:
-        alarms = bind(used, points, overrides, ages=ages, places=places, file=reader.path.name)
+        alarms = bind(used, points, overrides, ages=ages, places=places, file=reader.path.name, stops=stops)
     except ConfigurationError as error:
         reader.faults += error.faults
         return [], []

@@ -1,0 +1,78 @@
+"""Which alarm explains which: one failure makes one call, and what follows from it joins.
+
+A cause counts from its raw condition, before its own delay, so that a slow one (mains) still heads a fast one
+(air). It counts only while it is seen to hold: a cause nobody can judge, or one a person has set aside, explains
+nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from brinewatch.alarms.events import Priority, State
+from brinewatch.alarms.memory import AlarmMemory, Attended
+from brinewatch.alarms.rules import Alarm
+from brinewatch.moment import Moment
+
+# A consequence may be seen before its cause by so much: probes are read at different times and values smooth out
+TOGETHER_S = 60.0
+
+ATTENDED_REASON = "somebody works in the shed"
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One alarm in this scan: its memory after the delays, and what its condition said of the reading just now."""
+
+    alarm: Alarm
+    memory: AlarmMemory
+    verdict: bool | None
+
+    @property
+    def holds(self) -> bool:
+        """Whether it can explain others: seen to hold now, delayed or not, and not set aside by a person."""
+        counted = self.memory.active or self.memory.pending is not None
+        return bool(self.verdict) and counted and self.memory.state not in (State.SHELVED, State.OUT_OF_SERVICE)
+
+    @property
+    def since(self) -> Moment | None:
+        """When the condition began, its delay not counted."""
+        if self.memory.active:
+            return self.memory.began
+        return self.memory.pending
+
+    @property
+    def new(self) -> bool:
+        """Whether it is about to call anew unless something explains it."""
+        return self.memory.active and self.memory.state in (State.NORMAL, State.RETURNED, State.LATCHED)
+
+
+def cause_of(one: Seen, seen: Mapping[str, Seen]) -> Seen | None:
+    """The alarm furthest up that explains this one now; None when none does."""
+    if one.since is None:
+        return None
+    for key in one.alarm.causes:
+        other = seen.get(key)
+        if other is None or not other.holds or other.since is None:
+            continue
+        if other.since.mono <= one.since.mono + TOGETHER_S:
+            return other
+    return None
+
+
+def held_back(alarm: Alarm, attended: Attended | None) -> bool:
+    """Whether the attended mode holds this alarm back. What takes the air, or is an emergency, always calls."""
+    rule = alarm.rule
+    return (
+        attended is not None
+        and rule.attended == "hold"
+        and not rule.emergency
+        and not rule.takes
+        and rule.priority is not Priority.CRITICAL
+    )
+
+
+def breaks_through(alarm: Alarm, head: AlarmMemory) -> bool:
+    """Whether a consequence calls although its cause has called: an emergency, or worse than what was said."""
+    return alarm.rule.emergency or alarm.rule.priority.rank < head.priority.rank
