@@ -7,7 +7,7 @@ nothing.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from brinewatch.alarms.events import Priority, State
@@ -76,3 +76,25 @@ def held_back(alarm: Alarm, attended: Attended | None) -> bool:
 def breaks_through(alarm: Alarm, head: AlarmMemory) -> bool:
     """Whether a consequence calls although its cause has called: an emergency, or worse than what was said."""
     return alarm.rule.emergency or alarm.rule.priority.rank < head.priority.rank
+
+
+def consequences(memory: Mapping[str, AlarmMemory], known: Mapping[str, Alarm]) -> dict[str, list[Alarm]]:
+    """By id of the cause: the alarms it holds back now, the most urgent first."""
+    found: dict[str, list[Alarm]] = {}
+    for key, one in memory.items():
+        if one.state is State.SUPPRESSED and one.active and one.reason in known and key in known:
+            found.setdefault(one.reason, []).append(known[key])
+    for held in found.values():
+        held.sort(key=lambda alarm: alarm.rule.priority.rank)
+    return found
+
+
+def repeat_s(alarm: Alarm, held: Sequence[Alarm]) -> float | None:
+    """How often an unanswered alarm calls again: as often as the most pressing of all it stands for."""
+    return min((one.rule.repeat_s for one in (alarm, *held) if one.rule.repeat_s is not None), default=None)
+
+
+def ack_expires_s(alarm: Alarm, held: Sequence[Alarm]) -> float | None:
+    """How long an answer holds while the cause does: as short as for the most pressing of all it stands for."""
+    own = (one.rule.ack_expires_s for one in (alarm, *held))
+    return min((one for one in own if one is not None), default=None)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from brinewatch.alarms.causes import ack_expires_s, consequences, repeat_s
 from brinewatch.alarms.events import State
 from brinewatch.alarms.memory import AlarmMemory, Memory
 from brinewatch.alarms.rules import Alarm
@@ -13,10 +14,11 @@ from brinewatch.readings import Reading
 
 def next_due(alarms: Sequence[Alarm], memory: Memory, readings: Mapping[str, Reading], now: Moment) -> float | None:
     """The nearest monotonic second after `now` at which a step could bring news; None when time alone cannot."""
+    held = consequences(memory.alarms, {alarm.id: alarm for alarm in alarms})
     found = (
         due
         for alarm in alarms
-        for due in _dues(alarm, memory.alarms.get(alarm.id), readings.get(alarm.point))
+        for due in _dues(alarm, memory.alarms.get(alarm.id), readings.get(alarm.point), held.get(alarm.id, ()))
         if due > now.mono
     )
     times = list(found)
@@ -25,7 +27,7 @@ def next_due(alarms: Sequence[Alarm], memory: Memory, readings: Mapping[str, Rea
     return min(times, default=None)
 
 
-def _dues(alarm: Alarm, one: AlarmMemory | None, reading: Reading | None) -> Iterator[float]:
+def _dues(alarm: Alarm, one: AlarmMemory | None, reading: Reading | None, held: Sequence[Alarm]) -> Iterator[float]:
     rule = alarm.rule
     if reading is not None and reading.usable:
         # a hair past it: at its very age limit a reading is still judged
@@ -37,7 +39,13 @@ def _dues(alarm: Alarm, one: AlarmMemory | None, reading: Reading | None) -> Ite
         yield one.pending.mono + (rule.off_delay_s if one.active else rule.on_delay_s + unread)
     if one.until is not None and one.state.aside:
         yield one.until.mono
-    if one.state is State.UNACKNOWLEDGED and rule.repeat_s is not None and one.called is not None:
-        yield one.called.mono + rule.repeat_s
-    if one.state is State.ACKNOWLEDGED and rule.ack_expires_s is not None and one.answered is not None:
-        yield one.answered.mono + rule.ack_expires_s
+    if (
+        one.state is State.UNACKNOWLEDGED
+        and one.called is not None
+        and (every := repeat_s(alarm, held)) is not None
+    ):
+        yield one.called.mono + every
+    if one.state is State.ACKNOWLEDGED and one.answered is not None:
+        expires = ack_expires_s(alarm, held)
+        if expires is not None:
+            yield one.answered.mono + expires

@@ -10,7 +10,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from brinewatch.alarms.causes import ATTENDED_REASON, Seen, breaks_through, cause_of, held_back
+from brinewatch.alarms.causes import (
+    ATTENDED_REASON,
+    Seen,
+    ack_expires_s,
+    breaks_through,
+    cause_of,
+    consequences,
+    held_back,
+    repeat_s,
+)
 from brinewatch.alarms.events import AlarmEvent, Command, State
 from brinewatch.alarms.memory import ATTENDED, AlarmMemory, Memory, resume
 from brinewatch.alarms.orders import end_by_time, obey
@@ -158,6 +167,7 @@ def _move(scan: Scan, seen: dict[str, Seen]) -> None:
             _settle(scan, one, also.get(key, ()))
     for key, cause in joins.items():
         _join(scan, seen[key], seen[cause.alarm.id], called_now=cause.alarm.id in also)
+    _call_again(scan, seen)
 
 
 def _explained(scan: Scan, one: Seen, seen: Mapping[str, Seen]) -> bool:
@@ -184,7 +194,7 @@ def _confirm(scan: Scan, seen: dict[str, Seen], cause: Seen) -> None:
 
 
 def _settle(scan: Scan, one: Seen, also: Sequence[Alarm]) -> None:
-    """One alarm that nothing explains: its state, and whether it calls again."""
+    """One alarm that nothing explains."""
     key, rule = one.alarm.id, one.alarm.rule
     memory = scan.memory[key]
     if memory.state is State.NORMAL and not memory.active:
@@ -200,8 +210,6 @@ def _settle(scan: Scan, one: Seen, also: Sequence[Alarm]) -> None:
         scan.call(key, worst, [other.rule.short for other in also])
         return
     scan.apply(key, Cue.HOLDS if memory.active else gone)
-    if _call_again(scan, one.alarm, scan.memory[key]):
-        scan.apply(key, Cue.REPEAT)
 
 
 def _join(scan: Scan, one: Seen, head: Seen, *, called_now: bool) -> None:
@@ -216,10 +224,15 @@ def _join(scan: Scan, one: Seen, head: Seen, *, called_now: bool) -> None:
     scan.apply(key, Cue.SUPPRESS, detail=f"because of: {head.alarm.rule.title}")
 
 
-def _call_again(scan: Scan, alarm: Alarm, one: AlarmMemory) -> bool:
-    rule = alarm.rule
-    if one.state is State.UNACKNOWLEDGED and rule.repeat_s is not None and one.called is not None:
-        return scan.now.mono >= one.called.mono + rule.repeat_s
-    if one.state is State.ACKNOWLEDGED and rule.ack_expires_s is not None and one.answered is not None:
-        return scan.now.mono >= one.answered.mono + rule.ack_expires_s
-    return False
+def _call_again(scan: Scan, seen: Mapping[str, Seen]) -> None:
+    """Those whose time to call again has come; a cause speaks for all that it holds back."""
+    held = consequences(scan.memory, scan.known)
+    for key, there in seen.items():
+        one = scan.memory[key]
+        since, every = None, None
+        if one.state is State.UNACKNOWLEDGED:
+            since, every = one.called, repeat_s(there.alarm, held.get(key, ()))
+        elif one.state is State.ACKNOWLEDGED:
+            since, every = one.answered, ack_expires_s(there.alarm, held.get(key, ()))
+        if since is not None and every is not None and scan.now.mono >= since.mono + every:
+            scan.apply(key, Cue.REPEAT, also=[other.rule.short for other in held.get(key, ())])

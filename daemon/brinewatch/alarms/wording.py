@@ -71,7 +71,11 @@ class _Parts:
         self.reason = shorten(event.detail, 40) if rule and rule.about_data else ""
         self.since = f"since {clock_text(event.began, event.at)}"
         self.action = plain(rule.todo[0]) if rule else ""
-        self.also = f"with {', '.join(plain(one) for one in event.also)}" if event.also else ""
+        also = [plain(one) for one in event.also]
+        if also and rule and event.priority.rank < rule.priority.rank:
+            # what makes it so urgent comes first, then its cause: "AIR STOPPED: MAINS OFF"
+            self.what = f"{also.pop(0)}: {self.what}"
+        self.also = f"with {', '.join(also)}" if also else ""
 
     def fitted(self) -> str:
         """The text in one part: what is least missed goes first, one step at a time."""
