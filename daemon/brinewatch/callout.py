@@ -124,8 +124,7 @@ class Callout:
         asked = understand(inbound.text)
         if asked is None:
             return Hearing(contact, f"{said}, which was not understood")
-        latched = tuple(one.number for one in memory.standing if one.state is State.LATCHED)
-        fitting = memory.waiting if asked.order is Order.ACKNOWLEDGE else latched
+        fitting = _fitting(asked.order, memory)
         return Hearing(contact, said, asked.what, order_of(asked, contact.name, inbound.at, fitting))
 
     def reply(self, hearing: Hearing, events: Sequence[AlarmEvent], memory: Memory, now: Moment) -> Message | None:
@@ -140,3 +139,11 @@ class Callout:
             understood = hearing.command is not None or sentence is not None
             text = reply_text(self._short, own, sentence, understood=understood, waiting=memory.waiting)
         return self._new("sms", hearing.contact.phone, text, None, _REPLY_WORTH_S, now)
+
+
+def _fitting(order: Order | None, memory: Memory) -> tuple[int, ...]:
+    """Numbers of the alarms an order without a number could mean."""
+    state = {Order.RESET: State.LATCHED, Order.UNSHELVE: State.SHELVED}.get(order or Order.ACKNOWLEDGE)
+    if state is None:
+        return memory.waiting
+    return tuple(one.number for one in memory.alarms.values() if one.state is state)

@@ -173,3 +173,54 @@ def test_an_answer_without_a_number_is_taken_only_when_it_means_one_thing() -> N
     assert order_of(Asked(ACK, every=True), "Ann", at(0), [12, 13]) == Command(ACK, None, "Ann", at(0))
     assert order_of(Asked(ACK, 13), "Ann", at(0), [12, 13]) == Command(ACK, 13, "Ann", at(0))
     assert order_of(Asked(None, what="state"), "Ann", at(0), [12]) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("shelve 12", Asked(Order.SHELVE, 12, for_s=3600.0)),
+        ("Shelve 12, 30", Asked(Order.SHELVE, 12, for_s=1800.0)),
+        ("SHELVE 12 2H", Asked(Order.SHELVE, 12, for_s=7200.0)),
+        ("shelve 12 90 min", Asked(Order.SHELVE, 12, for_s=5400.0)),
+        ("unshelve 12", Asked(Order.UNSHELVE, 12)),
+        ("UNSHELVE", Asked(Order.UNSHELVE)),
+        ("here", Asked(Order.ATTEND, for_s=3600.0)),
+        ("Here 45", Asked(Order.ATTEND, for_s=2700.0)),
+        ("here 3 hours", Asked(Order.ATTEND, for_s=10800.0)),
+        ("left", Asked(Order.LEAVE)),
+    ],
+)
+def test_orders_that_end_by_themselves(text: str, expected: Asked) -> None:
+    assert understand(text) == expected
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "shelve",
+        "shelve all",
+        "shelve 0",
+        "shelve 12 soon",
+        "here we go",
+        "here 2 days",
+        "left 12",
+        "I left",
+        "shelve 1 2 3 4",
+    ],
+)
+def test_what_is_not_clear_is_not_guessed_at(text: str) -> None:
+    assert understand(text) is None
+
+
+def test_being_there_needs_no_number_however_many_alarms_wait() -> None:
+    command = order_of(Asked(Order.ATTEND, for_s=600.0), "Ann", at(0), [1, 2, 3])
+    assert command == Command(Order.ATTEND, None, "Ann", at(0), for_s=600.0)
+    assert order_of(Asked(Order.UNSHELVE), "Ann", at(0), [1, 2]) is None
+
+
+def test_news_of_an_alarm_set_aside_goes_to_those_who_were_called_and_to_nobody_else() -> None:
+    shelved = event(Happening.SHELVED, Priority.CRITICAL)
+    assert who(shelved, ALL) == []
+    assert [one.name for one, _ in who(shelved, ALL, called=[ANN.phone])] == ["Ann"]
+    for happening in (Happening.JOINED, Happening.RELEASED, Happening.ATTENDED, Happening.LEFT):
+        assert who(event(happening, Priority.CRITICAL), ALL, called=[ANN.phone]) == []

@@ -264,7 +264,7 @@ def test_every_reply_fits(
 def test_the_help_teaches_what_is_understood() -> None:
     text = help_text("GANNET QUAY 123456789")
     assert (septets(text) or 999) <= 160
-    for example in ("OK 12", "OK ALL", "RESET 12", "STATE"):
+    for example in ("OK 12", "OK ALL", "RESET 12", "SHELVE 12 30", "UNSHELVE 12", "HERE 60", "LEFT", "STATE"):
         assert example in text
         assert understand(example) is not None
 

@@ -61,9 +61,13 @@ def contact_of(sender: str, contacts: Iterable[Contact]) -> Contact | None:
 _TOLD = frozenset(
     {
         Happening.RAISED, Happening.REPEATED, Happening.RETURNED, Happening.LATCHED, Happening.CLEARED,
-        Happening.ACKNOWLEDGED, Happening.RESET,
+        Happening.ACKNOWLEDGED, Happening.RESET, Happening.SHELVED, Happening.UNSHELVED, Happening.REMOVED,
+        Happening.RESTORED,
     }
 )  # fmt: skip
+
+
+_QUIET = frozenset({Happening.SHELVED, Happening.UNSHELVED, Happening.REMOVED, Happening.RESTORED})
 
 
 def who(event: AlarmEvent, contacts: Iterable[Contact], called: Collection[str] = ()) -> list[tuple[Contact, str]]:
@@ -74,7 +78,9 @@ def who(event: AlarmEvent, contacts: Iterable[Contact], called: Collection[str] 
     """
     if event.happening not in _TOLD:
         return []
-    follows = called and event.happening not in (Happening.RAISED, Happening.REPEATED)
+    if event.happening in _QUIET and not called:
+        return []  # set aside before anybody was called: nobody waits for news of it
+    follows = called and not event.happening.calls
     return [
         (contact, way)
         for contact in contacts
@@ -88,45 +94,74 @@ class Asked:
     """What an incoming text asks for.
 
     order: None when it is a question; number: the alarm meant, None when it named none; every: it said ALL;
-    what: "state" or "help" for a question.
+    what: "state" or "help" for a question; for_s: how long, for an order that ends by itself.
     """
 
     order: Order | None
     number: int | None = None
     every: bool = False
     what: str = ""
+    for_s: float | None = None
 
 
 _OK = frozenset({"ok", "okay", "ack"})
 _ALL = frozenset({"all", "every"})
 _WORD = re.compile(r"[a-z]+|[0-9]+")
+_TIMED = {"shelve": Order.SHELVE, "here": Order.ATTEND}
+_PLAIN = {"reset": Order.RESET, "unshelve": Order.UNSHELVE, "left": Order.LEAVE}
+_MINUTES = {"": 60.0, "m": 60.0, "min": 60.0, "minutes": 60.0, "h": 3600.0, "hours": 3600.0, "hour": 3600.0}
+# a person on the way out of bed writes no times: an hour is bounded enough to be safe
+_USUAL_S = 3600.0
 
 
 def understand(text: str) -> Asked | None:
-    """The meaning of an incoming text: OK 12, 12 ok, OK, OK ALL, RESET 12, STATE, HELP; None when it has none.
+    """The meaning of an incoming text; None when it has none.
 
-    Case, spaces and punctuation do not matter; a text with words to spare is not guessed at.
+    OK 12, 12 ok, OK, OK ALL, RESET 12, SHELVE 12 30 (minutes, or 2H; an hour when left out), UNSHELVE 12, HERE 90
+    (somebody works in the shed), LEFT, STATE, HELP. Case, spaces and punctuation do not matter; a text with words
+    to spare is not guessed at.
     """
     words = _WORD.findall(text.lower())
     if re.search(r"[^\W_]", re.sub(r"[a-z0-9]", "", text.lower())):
         return None  # letters of another alphabet: not ours to read
+    if words and words[0] in _TIMED:
+        return _timed(_TIMED[words[0]], words[1:])
     numbers = [int(word) for word in words if word.isdigit()]
     rest = [word for word in words if not word.isdigit()]
     if rest in (["state"], ["status"], ["help"]) and not numbers:
         return Asked(None, what="help" if rest == ["help"] else "state")
     if not rest or len(numbers) > 1 or (numbers and not 1 <= numbers[0] <= 999):
         return None
-    order = Order.RESET if rest[0] == "reset" else Order.ACKNOWLEDGE
-    if order is Order.RESET:
+    order = _PLAIN.get(rest[0], Order.ACKNOWLEDGE)
+    if order is not Order.ACKNOWLEDGE:
         rest = rest[1:]
     elif rest[0] in _OK or rest[-1] in _OK:
         rest = [word for word in rest if word not in _OK]
     else:
         return None
     every = len(rest) == 1 and rest[0] in _ALL
-    if (rest and not every) or (every and numbers):
+    if (rest and not every) or (every and numbers) or (order is Order.LEAVE and (numbers or every)):
         return None
     return Asked(order, numbers[0] if numbers else None, every)
+
+
+def _timed(order: Order, words: Sequence[str]) -> Asked | None:
+    """SHELVE 12, SHELVE 12 30, SHELVE 12 2 H, HERE, HERE 45, HERE 2 H."""
+    left = list(words)
+    number = None
+    if order is Order.SHELVE:
+        if not left or not left[0].isdigit() or not 1 <= int(left[0]) <= 999:
+            return None  # what is shelved is named: nobody shelves the whole shed by a slip
+        number = int(left.pop(0))
+    for_s = _USUAL_S
+    if left:
+        if not left[0].isdigit():
+            return None
+        unit = left[1] if len(left) == 2 else ""
+        if len(left) > 2 or unit not in _MINUTES:
+            return None
+        for_s = int(left[0]) * _MINUTES[unit]
+    return Asked(order, number, for_s=for_s)
 
 
 def order_of(asked: Asked, by: str, at: Moment, fitting: Sequence[int]) -> Command | None:
@@ -134,6 +169,9 @@ def order_of(asked: Asked, by: str, at: Moment, fitting: Sequence[int]) -> Comma
 
     fitting: the numbers waiting for such an order; an answer without a number must mean one thing.
     """
-    if asked.order is None or (asked.number is None and not asked.every and len(fitting) > 1):
+    if asked.order is None:
         return None
-    return Command(asked.order, asked.number, by, at)
+    whole_shed = asked.order in (Order.ATTEND, Order.LEAVE)
+    if asked.number is None and not asked.every and not whole_shed and len(fitting) > 1:
+        return None
+    return Command(asked.order, asked.number, by, at, for_s=asked.for_s)

@@ -12,11 +12,12 @@ from brinewatch.alarms.states import Cue, move
 from brinewatch.moment import Moment
 from brinewatch.readings import Reading, quantity_of
 
+CAME_BACK = "it came back"
 _AGAIN = {
     State.UNACKNOWLEDGED: "still not answered",
     State.ACKNOWLEDGED: "answered, but its cause still holds",
-    State.RETURNED: "it came back",
-    State.LATCHED: "it came back",
+    State.RETURNED: CAME_BACK,
+    State.LATCHED: CAME_BACK,
     State.SHELVED: "the shelving is over and it holds",
     State.OUT_OF_SERVICE: "back in service and it holds",
 }

@@ -155,6 +155,17 @@ def _sentences(parts: Sequence[str]) -> str:
 
 # replies to those who write in
 
+_DONE = {
+    Happening.ACKNOWLEDGED: "taken",
+    Happening.RESET: "reset",
+    Happening.SHELVED: "shelved",
+    Happening.UNSHELVED: "unshelved",
+    Happening.REMOVED: "taken out of service",
+    Happening.RESTORED: "put back into service",
+    Happening.ATTENDED: "said you are there",
+    Happening.LEFT: "left",
+}
+
 
 def reply_text(
     shed: str,
@@ -174,15 +185,17 @@ def reply_text(
         return shorten(f"{shed} {sentence}", ONE_PART)
     if not understood:
         return _within(f"{shed} Not understood. Reply OK and a number, RESET and a number, or STATE.", waiting)
-    taken = [event for event in events if event.happening in (Happening.ACKNOWLEDGED, Happening.RESET)]
+    taken = [event for event in events if event.happening in _DONE]
     refused = [event for event in events if event.happening is Happening.REFUSED]
+    if taken and not taken[0].alarm:
+        return _within(f"{shed} {_attended_text(taken[0])}", waiting)
     if taken:
         numbers = ", ".join(str(event.number) for event in taken[:8])
         more = f" and {len(taken) - 8} more" if len(taken) > 8 else ""
-        verb = "reset" if taken[0].happening is Happening.RESET else "taken"
         over = " It is over." if all(event.state is State.NORMAL for event in taken) else ""
         title = f" {shorten(taken[0].title, 40)}." if len(taken) == 1 else ""
-        return _within(f"{shed} You have {verb} {numbers}{more}.{title}{over}", waiting)
+        until = f" until {clock_text(taken[0].until, taken[0].at)}" if taken[0].until else ""
+        return _within(f"{shed} You have {_DONE[taken[0].happening]} {numbers}{more}{until}.{title}{over}", waiting)
     if refused:
         one = refused[0]
         number = f" {one.number}" if one.number else ""
@@ -190,9 +203,16 @@ def reply_text(
     return _within(f"{shed} Nothing to do.", waiting)
 
 
+def _attended_text(event: AlarmEvent) -> str:
+    if event.happening is Happening.LEFT:
+        return "Nobody is in the shed now: all alarms call again."
+    until = clock_text(event.until, event.at) if event.until else "later"
+    return f"You are in the shed until {until}: alarms of your work do not call till then; loss of air does."
+
+
 def help_text(shed: str) -> str:
     """What may be written in."""
-    what = "OK 12 to take alarm 12, OK ALL for every one, RESET 12 when latched, STATE for how it stands."
+    what = "OK 12, OK ALL, RESET 12, SHELVE 12 30 (min), UNSHELVE 12, HERE 60 while you work there, LEFT, STATE."
     return f"{shorten(shed, 20)} Reply {what}"
 
 
