@@ -29,7 +29,9 @@ class PointView:
 
 @dataclass(frozen=True, slots=True)
 class AlarmView:
-    """One standing alarm. todo: first actions from the rule; told: how far each message got, per contact."""
+    """One standing alarm. todo: first actions from the rule; told: how far each message got, per contact; also:
+    what follows from it and is held back; incident: the same for all that has one cause.
+    """
 
     number: int
     alarm: str
@@ -45,6 +47,22 @@ class AlarmView:
     why: str
     acknowledged_by: str = ""
     told: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
+    incident: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class AsideView:
+    """One alarm that does not call now: shelved, out of service, held back. holds: whether its condition does."""
+
+    number: int
+    alarm: str
+    title: str
+    state: State
+    stage: str
+    holds: bool
+    why: str
+    until: Moment | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +89,8 @@ class Overview:
     alarms: tuple[AlarmView, ...]
     recent: tuple[AlarmEvent, ...] = ()
     notes: tuple[str, ...] = ()
+    aside: tuple[AsideView, ...] = ()
+    attended: str = ""
 
     @property
     def well(self) -> bool:
@@ -88,12 +108,17 @@ class Overview:
                 if over
                 else f"{worst.title}: {worst.shown}."
             )
-            return text + (f" {more} more." if more else "")
+            with_it = f" With it: {', '.join(worst.also)}." if worst.also else ""
+            return text + with_it + (f" {more} more." if more else "")
         if self.checked is None:
             return "Not one reading yet."
         if blind:
             names = ", ".join(blind[:_NAMED]) + (" and others" if len(blind) > _NAMED else "")
             return f"No alarm, but nothing is known now of: {names}."
+        held = list(dict.fromkeys(one.title for one in self.aside if one.holds))
+        if held:
+            others = " and others" if len(held) > _NAMED else ""
+            return f"No alarm calls, but held back or shelved: {', '.join(held[:_NAMED])}{others}."
         return "All is well."
 
 

@@ -22,9 +22,21 @@ def state_text(overview: Mapping[str, Any]) -> str:
         lines.append(f"{_MARK[alarm['priority']]}  {alarm['number']}  {alarm['title']}: {alarm['shown']}{limit}")
         taken = f", taken by {alarm['acknowledged_by']}" if alarm["acknowledged_by"] else ""
         lines.append(f"    since {alarm['since']}; {alarm['state']}{taken}")
+        if alarm["also"]:
+            lines.append(f"    with it: {', '.join(alarm['also'])}")
         lines += [f"    {number}. {action}" for number, action in enumerate(alarm["todo"], 1)]
         lines += [f"    told {told}" for told in alarm["told"]]
         lines.append("")
+    if overview["attended"]:
+        lines += [overview["attended"], ""]
+    spoken = {title for alarm in overview["alarms"] for title in alarm["also"]}
+    people = [one for one in overview["aside"] if one["title"] not in spoken]
+    for one in people:
+        until = f" until {one['until']}" if one["until"] else ""
+        why = f" ({one['why']})" if one["why"] else ""
+        holds = "; its condition holds" if one["holds"] else ""
+        lines.append(f"{one['title']} [{one['alarm']}]: {one['state']}{until}{why}{holds}")
+    lines += [""] if people else []
     for stage in overview["stages"]:
         if not stage["points"]:
             continue

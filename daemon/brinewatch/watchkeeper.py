@@ -9,13 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from brinewatch.alarms.causes import consequences
 from brinewatch.alarms.due import next_due
 from brinewatch.alarms.engine import step
 from brinewatch.alarms.events import AlarmEvent, Command, State
 from brinewatch.alarms.memory import Memory
 from brinewatch.alarms.rules import Alarm, Below, age_s
 from brinewatch.moment import Moment
-from brinewatch.overview import AlarmView, Overview, PointView, StageView
+from brinewatch.overview import AlarmView, AsideView, Overview, PointView, StageView
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import Flag, Reading, Sample, quantity_of, stage_of
 from brinewatch.signals.calibration import Calibration
@@ -166,8 +167,13 @@ class Watchkeeper:
 
     def overview(self, now: Moment, told: Mapping[int, tuple[str, ...]] | None = None) -> Overview:
         """The shed now. told: how far each alarm's messages got, by alarm number."""
+        held = consequences(self._memory.alarms, self._by_id)
         alarms = sorted(
-            (self._alarm_view(alarm, (told or {})) for alarm in self._alarms if self._stands(alarm)),
+            (
+                self._alarm_view(alarm, (told or {}), held.get(alarm.id, ()))
+                for alarm in self._alarms
+                if self._stands(alarm)
+            ),
             key=lambda view: (view.state in _OVER, view.priority.rank, view.since.utc),
         )
         stages = tuple(
@@ -179,8 +185,38 @@ class Watchkeeper:
             for plan in self._stages
         )  # fmt: skip
         return Overview(
-            self._name, now, self._checked, self._started, stages, tuple(alarms), tuple(reversed(self._recent))
-        )
+            self._name, now, self._checked, self._started, stages, tuple(alarms), tuple(reversed(self._recent)),
+            aside=self._aside(), attended=self._attended(),
+        )  # fmt: skip
+
+    def _aside(self) -> tuple[AsideView, ...]:
+        """What does not call now, but for what its standing cause speaks of already."""
+        views = []
+        for alarm in self._alarms:
+            one = self._memory.alarms.get(alarm.id)
+            if one is None or not one.state.aside:
+                continue
+            cause = self._by_id.get(one.reason)
+            why = f"follows from: {cause.rule.title}" if cause else one.reason
+            views.append(
+                AsideView(
+                    one.number,
+                    alarm.id,
+                    alarm.rule.title,
+                    one.state,
+                    stage_of(alarm.point),
+                    one.active,
+                    why,
+                    one.until,
+                )
+            )
+        return tuple(views)
+
+    def _attended(self) -> str:
+        mode = self._memory.attended
+        if mode is None:
+            return ""
+        return f"{mode.by} works in the shed until {mode.until.local:%H:%M}: alarms of that work do not call."
 
     def _stands(self, alarm: Alarm) -> bool:
         memory = self._memory.alarms.get(alarm.id)
@@ -205,7 +241,7 @@ class Watchkeeper:
             " ".join(f"{part.rstrip('.')}." for part in (reading.reason, reading.basis) if part),
         )
 
-    def _alarm_view(self, alarm: Alarm, told: Mapping[int, tuple[str, ...]]) -> AlarmView:
+    def _alarm_view(self, alarm: Alarm, told: Mapping[int, tuple[str, ...]], held: Sequence[Alarm]) -> AlarmView:
         memory, rule = self._memory.alarms[alarm.id], alarm.rule
         reading = self._latest.get(alarm.point)
         limit = ""
@@ -222,7 +258,7 @@ class Watchkeeper:
             memory.number,
             alarm.id,
             rule.title,
-            rule.priority,
+            min(rule.priority, memory.priority, key=lambda one: one.rank),
             memory.state,
             stage_of(alarm.point),
             alarm.point,
@@ -233,6 +269,8 @@ class Watchkeeper:
             rule.why,
             memory.acknowledged_by,
             told.get(memory.number, ()),
+            tuple(dict.fromkeys(other.rule.title for other in held)),
+            memory.incident,
         )
 
 

@@ -34,8 +34,17 @@ _EVENTS = {
     Happening.LATCHED: "over, waits for a reset",
     Happening.CLEARED: "back to normal",
     Happening.RESET: "reset",
+    Happening.JOINED: "followed from what is known",
+    Happening.RELEASED: "follows from nothing any more",
+    Happening.SHELVED: "shelved",
+    Happening.UNSHELVED: "unshelved",
+    Happening.REMOVED: "taken out of service",
+    Happening.RESTORED: "back in service",
+    Happening.ATTENDED: "somebody works there",
+    Happening.LEFT: "nobody works there any more",
     Happening.REFUSED: "order refused",
 }
+_EXPLAINED = (Happening.REFUSED, Happening.JOINED, Happening.SHELVED, Happening.REMOVED)
 _DELIVERIES = {
     Delivery.WAITING.value: "waiting to be sent",
     Delivery.SENT.value: "handed to the network, not confirmed yet",
@@ -116,6 +125,8 @@ class Page:
     events: tuple[tuple[str, str], ...]
     notes: tuple[str, ...]
     act: Alarm | None
+    aside: tuple[tuple[str, str], ...] = ()
+    attended: str = ""
 
     @property
     def title(self) -> str:
@@ -161,7 +172,22 @@ def tell(overview: Overview) -> Page:
         events=tuple(_event(one, now) for one in _newest(overview.recent)),
         notes=_notes(overview),
         act=next((one for one in alarms if one.answer), None),
+        aside=_aside(overview),
+        attended=overview.attended,
     )
+
+
+def _aside(overview: Overview) -> tuple[tuple[str, str], ...]:
+    """What does not call, but for the consequences a standing alarm names already."""
+    spoken = {title for alarm in overview.alarms for title in alarm.also}
+    rows = []
+    for one in overview.aside:
+        if one.title in spoken:
+            continue
+        until = f" until {when(one.until, overview.at)}" if one.until else ""
+        why = f": {one.why}" if one.why else ""
+        rows.append((one.title, f"{one.state}{until}{why}{'; its condition holds' if one.holds else ''}"))
+    return tuple(rows)
 
 
 def _notes(overview: Overview) -> tuple[str, ...]:
@@ -223,6 +249,8 @@ def _alarm(alarm: AlarmView, now: Moment, first: bool) -> Alarm:
             verb = "reset it"
         case _:
             state = f"{alarm.state.value[0].upper()}{alarm.state.value[1:]}."
+    if alarm.also:
+        state += f" With it: {', '.join(alarm.also)}."
     mark = _mark(alarm)
     return Alarm(
         number=alarm.number, mark=mark, word=WORDS[mark], title=title, value=value, since=since, state=state,
@@ -308,5 +336,6 @@ def _newest(events: Sequence[AlarmEvent]) -> list[AlarmEvent]:
 
 def _event(event: AlarmEvent, now: Moment) -> tuple[str, str]:
     by = f" by {event.by}" if event.by else ""
-    detail = f": {event.detail}" if event.detail and event.happening is Happening.REFUSED else ""
-    return when(event.at, now), f"{event.title}, {_EVENTS[event.happening]}{by}{detail} ({event.number})"
+    detail = f": {event.detail}" if event.detail and event.happening in _EXPLAINED else ""
+    number = f" ({event.number})" if event.number else ""
+    return when(event.at, now), f"{event.title or 'The shed'}, {_EVENTS[event.happening]}{by}{detail}{number}"
