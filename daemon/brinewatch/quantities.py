@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """One measurable thing. `states` names the two states of a digital one (value 0, value 1)."""
+    """One measurable thing. `states` names those of one that is in one of several states (value 0, 1, 2 ...)."""
 
     key: str
     name: str
@@ -21,7 +21,7 @@ class Quantity:
     low: float
     high: float
     decimals: int
-    states: tuple[str, str] | None = None
+    states: tuple[str, ...] | None = None
     derived: bool = False
     # other units a probe may speak: canonical = factor * x + offset
     units: Mapping[str, tuple[float, float]] = field(default_factory=dict)
@@ -54,6 +54,7 @@ _BAROMETER = {
     "kPa": (10.0, 0.0), "Pa": (0.01, 0.0), "mbar": (1.0, 0.0), "mmHg": (1 / 0.750061683, 0.0),
     "inHg": (33.86389, 0.0),
 }  # fmt: skip
+_FLOW = {"m3/h": (1000 / 60, 0.0), "L/s": (60.0, 0.0), "L/h": (1 / 60, 0.0)}
 _TEMPERATURE = {"degF": (5 / 9, -160 / 9), "mdegC": (1e-3, 0.0)}
 _N_PER_NH3 = 14.0067 / 17.0305  # IUPAC masses
 
@@ -72,12 +73,26 @@ _TABLE = (
     Quantity("air_rise", "air pressure over static head", "air over head", "kPa", -120, 100, 1, derived=True,
              units=_PRESSURE),
     Quantity("barometric_pressure", "station pressure", "p", "hPa", 500, 1100, 1, units=_BAROMETER),
-    Quantity("water_flow", "water flow", "flow", "L/min", 0, 100000, 0, units={"m3/h": (1000 / 60, 0.0),
-             "L/s": (60.0, 0.0), "L/h": (1 / 60, 0.0)}),
+    Quantity("branch_pressure", "air pressure in a branch", "branch", "kPa", -20, 100, 1, units=_PRESSURE),
+    Quantity("air_flow", "air flow", "air flow", "L/min", 0, 1000000, 0, units=_FLOW),
+    Quantity("standby_air", "stand-by air pump", "stand-by", "state", 0, 1, 0, states=("resting", "running")),
+    Quantity("water_flow", "water flow", "flow", "L/min", 0, 100000, 0, units=_FLOW),
     Quantity("water_level", "water level", "level", "cm", -100, 2000, 1, units={"m": (100.0, 0.0),
              "mm": (0.1, 0.0)}),
     Quantity("level_switch", "level switch", "level", "state", 0, 1, 0, states=("low", "in order")),
+    Quantity("high_level_switch", "high level switch", "level", "state", 0, 1, 0, states=("high", "in order")),
+    Quantity("head_loss", "head loss", "head loss", "cm", -100, 1000, 1, units={"m": (100.0, 0.0),
+             "mm": (0.1, 0.0), "kPa": (100 / 10.05, 0.0)}),
+    Quantity("make_up", "make-up water", "make-up", "state", 0, 1, 0, states=("shut", "open")),
+    Quantity("siphon", "siphon", "siphon", "state", 0, 1, 0, states=("broken", "running")),
+    Quantity("bypass", "bypass", "bypass", "state", 0, 1, 0, states=("open", "shut")),
+    Quantity("foam", "foam in the neck", "foam", "state", 0, 1, 0, states=("none", "rising")),
+    Quantity("cup_level", "foam cup", "cup", "state", 0, 1, 0, states=("full", "in order")),
+    Quantity("lamp", "steriliser lamp", "lamp", "state", 0, 1, 0, states=("off", "on")),
+    Quantity("lamp_hours", "hours of the lamp", "lamp hours", "h", 0, 1000000, 0),
     Quantity("mains", "mains power", "mains", "state", 0, 1, 0, states=("off", "on")),
+    Quantity("battery", "back-up battery", "battery", "state", 0, 1, 0, states=("low", "in order")),
+    Quantity("battery_voltage", "back-up battery voltage", "battery", "V", 0, 1000, 1, units={"mV": (1e-3, 0.0)}),
     Quantity("motor_current", "motor current", "I", "A", 0, 1000, 2, units={"mA": (1e-3, 0.0)}),
     Quantity("turbidity", "turbidity", "turb", "FNU", -5, 10000, 0),
     Quantity("depth", "sensor depth", "depth", "m", -1, 200, 2, units={"cm": (0.01, 0.0)}),
@@ -85,8 +100,11 @@ _TABLE = (
     Quantity("nitrite", "nitrite as N", "NO2-N", "mg/L N", 0, 500, 2),
     Quantity("nitrate", "nitrate as N", "NO3-N", "mg/L N", 0, 5000, 0),
     Quantity("alkalinity", "alkalinity", "TA", "meq/L", 0, 20, 2),
+    Quantity("calcium", "calcium", "Ca", "mg/L", 0, 2000, 0),
     Quantity("nh3_n", "un-ionized ammonia as N", "NH3-N", "mg/L N", 0, 100, 3, derived=True,
              units={"mg/L NH3": (_N_PER_NH3, 0.0)}),
+    Quantity("start_up", "start-up of the filter", "start-up", "state", 0, 4, 0, derived=True,
+             states=("not begun", "ammonia rising", "nitrite rising", "nitrite falling", "mature")),
     Quantity("health", "health of this part of the watch", "part", "state", 0, 1, 0, states=("failing", "well")),
 )  # fmt: skip
 

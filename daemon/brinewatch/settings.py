@@ -97,8 +97,9 @@ def _keys(model: Any, path: Sequence[str]) -> set[str]:
         shapes = [
             inner
             for shape in shapes
-            if part in shape.model_fields
-            for inner in _models(shape.model_fields[part].annotation)
+            for key, field in shape.model_fields.items()
+            if part == (field.alias or key)
+            for inner in _models(field.annotation)
         ]
     return {field.alias or key for shape in shapes for key, field in shape.model_fields.items()}
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from brinewatch.alarms.rules import Above, Alarm, Below, Is, Stale
+from brinewatch.alarms.rules import Alarm, words
 from brinewatch.moment import span_text
 from brinewatch.quantities import QUANTITIES
 
@@ -72,24 +72,10 @@ def rule_rows(alarms: Iterable[Alarm]) -> Iterable[Mapping[str, Any]]:
         if rule.source == "built in":
             continue
         yield {
-            "priority": rule.priority.value, "rule": rule.key, "point": alarm.point, "when": _when(alarm),
+            "priority": rule.priority.value, "rule": rule.key, "point": alarm.point, "when": words(alarm),
             "after": span_text(rule.on_delay_s), "source": rule.source, "standing": rule.standing,
             "changed": alarm.note,
         }  # fmt: skip
-
-
-def _when(alarm: Alarm) -> str:
-    quantity = QUANTITIES[alarm.quantity]
-    match alarm.rule.condition:
-        case Below(limit):
-            return f"below {limit:g} {quantity.unit}"
-        case Above(limit):
-            return f"above {limit:g} {quantity.unit}"
-        case Is(state):
-            return quantity.states[state] if quantity.states else str(state)
-        case Stale():
-            return f"no trustworthy value, or older than {span_text(alarm.max_age_s)}"
-    return "the reading says it is wrong"
 
 
 def quantity_rows() -> Iterable[Mapping[str, Any]]:

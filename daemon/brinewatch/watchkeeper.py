@@ -7,14 +7,15 @@ record and the tests all keep watch with this same class; it reads no clock and 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from brinewatch.alarms.causes import consequences
 from brinewatch.alarms.due import next_due
 from brinewatch.alarms.engine import step
 from brinewatch.alarms.events import AlarmEvent, Command, State
+from brinewatch.alarms.features import Features, ForecastOf, wanted, wanted_forecasts
 from brinewatch.alarms.memory import Memory
-from brinewatch.alarms.rules import Alarm, Below, age_s
+from brinewatch.alarms.rules import Alarm, age_s
 from brinewatch.moment import Moment
 from brinewatch.overview import AlarmView, AsideView, Overview, PointView, StageView
 from brinewatch.quantities import QUANTITIES
@@ -86,6 +87,8 @@ class Watchkeeper:
         self._memory = memory or Memory()
         self._quality: dict[str, QualityMemory] = {}
         self._latest: dict[str, Reading] = {}
+        self._features = Features(wanted(alarms))
+        self._noted: dict[str, Reading] = {}
         self._recent: list[AlarmEvent] = []
         self._checked: Moment | None = None
 
@@ -99,7 +102,33 @@ class Watchkeeper:
 
     def due(self, now: Moment) -> float | None:
         """The monotonic second at which time alone can next change an alarm."""
-        return next_due(self._alarms, self._memory, self._latest, now)
+        dues = (next_due(self._alarms, self._memory, self._judged_by, now), self._features.due(now))
+        return min((due for due in dues if due is not None), default=None)
+
+    @property
+    def _judged_by(self) -> Mapping[str, Reading]:
+        """All that alarms are judged by: readings, and under keys of their own features, forecasts, things done."""
+        return {**self._latest, **self._features.readings, **self._noted}
+
+    @property
+    def forecasts_wanted(self) -> Sequence[ForecastOf]:
+        """The forecasts the rules look up; `note` is how they are told."""
+        return wanted_forecasts(self._alarms)
+
+    @property
+    def reach(self) -> Mapping[str, float]:
+        """By point: how many seconds of the past `replay` should be given after a restart."""
+        return self._features.reach
+
+    def replay(self, readings: Iterable[Reading], now: Moment) -> None:
+        """Past readings, oldest first: what looks at a stretch of time need not wait for it to pass anew."""
+        self._features.replay(
+            replace(one, at=replace(one.at, mono=now.mono - (now.utc - one.at.utc))) for one in readings
+        )
+
+    def note(self, readings: Iterable[Reading]) -> None:
+        """Forecasts (under `forecast_key`), and when things were last done (under `done_key`)."""
+        self._noted.update((one.point, one) for one in readings)
 
     def stage_name(self, key: str) -> str:
         """The stage's name as people say it."""
@@ -148,14 +177,16 @@ class Watchkeeper:
     def note_health(self, parts: Mapping[str, tuple[bool, str]], now: Moment) -> None:
         """The watch's own parts, as readings like any other: the point is PART.health."""
         for part, (well, reason) in parts.items():
-            self._latest[f"{part}.health"] = Reading(
-                f"{part}.health", "health", float(well), None, Flag.PASS, reason, now, "brinewatch"
-            )
+            point = f"{part}.health"
+            reading = Reading(point, "health", float(well), None, Flag.PASS, reason, now, "brinewatch")
+            self._latest[point] = reading
+            self._features.take((reading,), now)
 
     def _step(
         self, now: Moment, commands: Sequence[Command], readings: tuple[Reading, ...], revised: tuple[Reading, ...]
     ) -> Outcome:
-        result = step(self._alarms, self._memory, self._latest, now, commands)
+        self._features.take(readings, now)
+        result = step(self._alarms, self._memory, self._judged_by, now, commands)
         self._memory = result.memory
         self._recent = [*self._recent, *result.events][-_RECENT:]
         changed = {key: self._memory.saved(key) for key in result.changed}
@@ -246,8 +277,7 @@ class Watchkeeper:
         reading = self._latest.get(alarm.point)
         limit = ""
         if rule.limit is not None:
-            side = "min" if isinstance(rule.condition, Below) else "max"
-            limit = f"{side} {self.show(alarm.point, rule.limit)}"
+            limit = f"{rule.side} {self.show(alarm.point, rule.limit)}"
         value = reading.value if reading and not rule.about_data else None
         shown = (
             self.show(alarm.point, value)

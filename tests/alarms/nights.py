@@ -10,11 +10,13 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from brinewatch.alarms.based import load_rules
 from brinewatch.alarms.engine import Memory, resume, step
 from brinewatch.alarms.events import AlarmEvent, Command, Order, Priority, State
+from brinewatch.alarms.features import Features, wanted
 from brinewatch.alarms.memory import ATTENDED
 from brinewatch.alarms.rules import Alarm, Below, Condition, Rule
-from brinewatch.alarms.ruleset import NO_DATA, Override, RuleSet, bind, load_ruleset, load_sources
+from brinewatch.alarms.ruleset import NO_DATA, Override, RuleSet, bind, load_sources
 from brinewatch.moment import Moment
 from brinewatch.readings import Flag, Reading, quantity_of
 
@@ -26,7 +28,7 @@ EVENING = datetime(2026, 1, 15, tzinfo=UTC).timestamp()
 
 def shipped(name: str) -> RuleSet:
     sources = load_sources((RULES / "sources.toml").read_text(encoding="utf-8"), "sources.toml")
-    return load_ruleset((RULES / name).read_text(encoding="utf-8"), name, sources)
+    return load_rules(name, lambda file: (RULES / file).read_text(encoding="utf-8"), sources)
 
 
 def bound(*names: str, points: Sequence[str], changes: Sequence[Override] = ()) -> list[Alarm]:
@@ -68,6 +70,7 @@ class Night:
         self.second = seconds_of(start)
         self.seen: list[AlarmEvent] = []
         self.readings: dict[str, Reading] = {}
+        self.features = Features(wanted(alarms))
         self.shift = 0.0
         self.trusted = True
 
@@ -92,7 +95,8 @@ class Night:
             self.second += self.every_s
 
     def step(self, commands: Sequence[Command] = ()) -> None:
-        came = step(self.alarms, self.memory, self.readings, self.now, commands)
+        self.features.take(self.readings.values(), self.now)
+        came = step(self.alarms, self.memory, {**self.readings, **self.features.readings}, self.now, commands)
         self.memory = came.memory
         self.seen += came.events
 
@@ -121,6 +125,7 @@ class Night:
             self.trusted = clock_known
             self.memory = resume(saved, mono, utc, False, self.now)
         self.readings = {}
+        self.features = Features(wanted(self.alarms))
 
     @property
     def events(self) -> list[str]:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from math import inf
 
 from brinewatch.alarms.causes import ack_expires_s, consequences, repeat_s
+from brinewatch.alarms.condition import HAIR_S
 from brinewatch.alarms.events import State
 from brinewatch.alarms.memory import AlarmMemory, Memory
-from brinewatch.alarms.rules import Alarm
+from brinewatch.alarms.rules import Alarm, View, dues
 from brinewatch.moment import Moment
 from brinewatch.readings import Reading
 
@@ -15,27 +17,32 @@ from brinewatch.readings import Reading
 def next_due(alarms: Sequence[Alarm], memory: Memory, readings: Mapping[str, Reading], now: Moment) -> float | None:
     """The nearest monotonic second after `now` at which a step could bring news; None when time alone cannot."""
     held = consequences(memory.alarms, {alarm.id: alarm for alarm in alarms})
-    found = (
-        due
-        for alarm in alarms
-        for due in _dues(alarm, memory.alarms.get(alarm.id), readings.get(alarm.point), held.get(alarm.id, ()))
-        if due > now.mono
-    )
-    times = list(found)
+    view = View(readings, now)
+    # several alarms look at one reading, which grows too old for all of them at once
+    ages = {(alarm.point, alarm.max_age_s) for alarm in alarms}
+    times = [due for point, max_age_s in ages if (due := _too_old(readings.get(point), max_age_s)) > now.mono]
+    for alarm in alarms:
+        one = memory.alarms.get(alarm.id)
+        times += [due for due in _dues(alarm, one, view, held.get(alarm.id, ())) if due > now.mono]
     if memory.attended is not None and memory.attended.until.mono > now.mono:
         times.append(memory.attended.until.mono)
     return min(times, default=None)
 
 
-def _dues(alarm: Alarm, one: AlarmMemory | None, reading: Reading | None, held: Sequence[Alarm]) -> Iterator[float]:
+def _too_old(reading: Reading | None, max_age_s: float) -> float:
+    if reading is None or not reading.usable:
+        return -inf
+    return reading.at.mono - reading.age_s + max_age_s + HAIR_S
+
+
+def _dues(alarm: Alarm, one: AlarmMemory | None, view: View, held: Sequence[Alarm]) -> Iterator[float]:
     rule = alarm.rule
-    if reading is not None and reading.usable:
-        # a hair past it: at its very age limit a reading is still judged
-        yield reading.at.mono - reading.age_s + alarm.max_age_s + 1e-3
+    view.parts = one.parts if one is not None else {}
+    yield from dues(alarm, view)
     if one is None:
         return
     if one.pending is not None:
-        unread = alarm.max_age_s if rule.about_data and reading is None else 0.0
+        unread = rule.condition.unread_s(view)
         yield one.pending.mono + (rule.off_delay_s if one.active else rule.on_delay_s + unread)
     if one.until is not None and one.state.aside:
         yield one.until.mono

@@ -23,11 +23,13 @@ from brinewatch.alarms.causes import (
 from brinewatch.alarms.events import AlarmEvent, Command, State
 from brinewatch.alarms.memory import ATTENDED, AlarmMemory, Memory, resume
 from brinewatch.alarms.orders import end_by_time, obey
-from brinewatch.alarms.rules import Alarm, Broken, judge
+from brinewatch.alarms.rules import Alarm, Broken, View, judge
 from brinewatch.alarms.scan import Scan
 from brinewatch.alarms.states import Cue
 from brinewatch.moment import Moment
 from brinewatch.readings import Reading
+
+_NO_PARTS: Mapping[str, Moment] = {}
 
 __all__ = ["AlarmMemory", "Memory", "Step", "resume", "step"]
 
@@ -85,59 +87,61 @@ def _judged(scan: Scan) -> dict[str, Seen]:
     """Every alarm's condition after its delays, before any state moves."""
     seen: dict[str, Seen] = {}
     last = []
+    view = View(scan.readings, scan.now)
     for alarm in scan.alarms:
         if isinstance(alarm.rule.condition, Broken):
             last.append(alarm)
         else:
-            _judge(scan, alarm, seen)
+            _judge(scan, view, alarm, seen)
     watched = {alarm.point for alarm in last}
     for point, reason in scan.broken.items():
         if point not in watched:
             raise RuntimeError(f"a rule of {point} cannot be judged and no alarm watches for that: {reason}")
     for alarm in last:
         if alarm.point in scan.broken or alarm.id in scan.memory:
-            _judge(scan, alarm, seen)
+            _judge(scan, view, alarm, seen)
     return seen
 
 
-def _judge(scan: Scan, alarm: Alarm, seen: dict[str, Seen]) -> None:
+def _judge(scan: Scan, view: View, alarm: Alarm, seen: dict[str, Seen]) -> None:
     key, rule = alarm.id, alarm.rule
     one = scan.memory.get(key)
-    reading = scan.readings.get(alarm.point)
+    parts = one.parts if one is not None else _NO_PARTS
+    view.parts = parts
     verdict: bool | None
     if isinstance(rule.condition, Broken):
         verdict = alarm.point in scan.broken
     else:
         holding = one is not None and one.active != (one.pending is not None)
         try:
-            verdict = judge(alarm, reading, holding, scan.now)
+            verdict = judge(alarm, view, holding)
         except Exception as error:  # noqa: BLE001 - whatever it was, it becomes an alarm of its own
             scan.broken.setdefault(alarm.point, f"{rule.key}: {type(error).__name__}: {error}")
-            verdict = None
+            verdict, view.parts = None, parts
     if one is None:
-        if not verdict:
+        if not verdict and not view.parts:
             return  # nothing to remember of an alarm that never was
         one = AlarmMemory(key)
-    one = _timed(alarm, one, verdict, reading, scan.now)
+    if view.parts is not parts:
+        one = replace(one, parts=view.parts)
+    one = _timed(alarm, one, verdict, view)
     scan.memory[key] = one
     seen[key] = Seen(alarm, one, verdict)
 
 
-def _timed(
-    alarm: Alarm, one: AlarmMemory, verdict: bool | None, reading: Reading | None, now: Moment
-) -> AlarmMemory:
+def _timed(alarm: Alarm, one: AlarmMemory, verdict: bool | None, view: View) -> AlarmMemory:
     """The condition after its delays: on-delay before it counts, off-delay before it is over."""
     if verdict is None:
         return one
     if verdict == one.active:
         return one if one.pending is None else replace(one, pending=None, confirm=False)
-    delay = alarm.rule.off_delay_s
+    now, delay, unread = view.now, alarm.rule.off_delay_s, 0.0
     if verdict:
-        delay = alarm.rule.on_delay_s
-        if alarm.rule.about_data and reading is None:
-            delay += alarm.max_age_s  # a point never read yet is not older than the watch itself
+        unread = alarm.rule.condition.unread_s(view)
+        delay = alarm.rule.on_delay_s + unread
     since = one.pending or now
-    if one.confirm or now.mono >= since.mono + delay:
+    # what has not been read yet confirms nothing
+    if (one.confirm and not unread) or now.mono >= since.mono + delay:
         began = since if verdict else one.began
         return replace(one, active=verdict, pending=None, confirm=False, began=began)
     return one if one.pending is not None else replace(one, pending=since)

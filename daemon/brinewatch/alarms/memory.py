@@ -13,6 +13,7 @@ from brinewatch.alarms.events import Priority, State
 from brinewatch.moment import Moment
 
 NUMBERS = 999
+LONGEST_DELAY_S = 604800.0  # a week: longer than that nothing is told to wait
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +26,8 @@ class AlarmMemory:
     answered: when it was acknowledged; number: 1 to 999, 0 before the first activation, kept when it is over;
     serial: how many activations there had been in the shed, with this one; incident: the one it belongs to;
     priority: it called with, which may be more urgent than its rule's when its consequences are; until, one_shot,
-    reason: of a shelving, of being out of service, or of being held back ("attended", or the cause's id).
+    reason: of a shelving, of being out of service, or of being held back ("attended", or the cause's id); parts:
+    since when each part of a combination holds, by its path.
     """
 
     alarm: str
@@ -46,6 +48,7 @@ class AlarmMemory:
     until: Moment | None = None
     one_shot: bool = False
     reason: str = ""
+    parts: Mapping[str, Moment] = field(default_factory=dict, hash=False)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON values."""
@@ -56,6 +59,8 @@ class AlarmMemory:
                 value = _plain(value)
             elif isinstance(value, (State, Priority)):
                 value = value.value
+            elif key == "parts":
+                value = {path: _plain(since) for path, since in self.parts.items()}
             saved[key] = value
         return saved
 
@@ -68,6 +73,7 @@ class AlarmMemory:
                 known[key] = _moment(known[key], like)
         known["state"] = State(known["state"])
         known["priority"] = Priority(known["priority"])
+        known["parts"] = {path: _moment(since, like) for path, since in known.get("parts", {}).items()}
         return cls(**known)
 
 
@@ -171,6 +177,11 @@ def resume(
                 attended = Attended(str(values["by"]), since, until)
             continue
         one = AlarmMemory.from_dict(values, now)
+        # a part's delay that nobody knows the length of is over, and one scan confirms it or not
+        over = 0.0 if known else LONGEST_DELAY_S
+        one = replace(
+            one, parts={path: replace(since, mono=since.mono + shift - over) for path, since in one.parts.items()}
+        )
         moved: dict[str, Any] = {key: _moved(getattr(one, key), shift) for key in _MOMENTS}
         if one.active:
             one = replace(one, **{**moved, "pending": None}, confirm=False)

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
-from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError
 
 from brinewatch.alarms.events import Priority
-from brinewatch.alarms.limits import limit_in_span, limits_in_order, name_of
-from brinewatch.alarms.rules import ANY, REPEAT_S, Above, Below, Condition, Failed, Is, Rule, Stale
+from brinewatch.alarms.limits import limits_in_order
+from brinewatch.alarms.memory import LONGEST_DELAY_S
+from brinewatch.alarms.rules import REPEAT_S, Rule
 from brinewatch.alarms.septets import septets
+from brinewatch.alarms.urgency import Harm, HarmWithin, priority_of
+from brinewatch.alarms.when import Reader, read_only
+from brinewatch.alarms.written import OnlySettings, When
 from brinewatch.errors import ConfigurationError, Fault
-from brinewatch.quantities import QUANTITIES, Quantity
-from brinewatch.settings import Settings, faults_of
+from brinewatch.quantities import QUANTITIES
+from brinewatch.settings import Settings, faults_of, key_path
 
 Standing = Literal["published", "derived", "judgement"]
 SHORT = 20
@@ -47,16 +51,6 @@ class Source:
     seen: str
 
 
-class When(Settings):
-    """The condition: exactly one of these."""
-
-    below: float | None = Field(default=None, description="Under this value, in the rule's unit.")
-    above: float | None = Field(default=None, description="Over this value, in the rule's unit.")
-    state: str | None = Field(default=None, description="A digital quantity stands in this state, by its name.")
-    stale_s: float | None = Field(default=None, gt=0, description="No trustworthy value, or one older than this.")
-    failed: Literal[True] | None = Field(default=None, description="The reading itself says that it is wrong.")
-
-
 class RuleSettings(Settings):
     """One rule of a rule file."""
 
@@ -70,10 +64,10 @@ class RuleSettings(Settings):
     unit: str = Field(default="", description="Unit of the limit and the deadband.")
     deadband: float = Field(default=0.0, description="How far back inside the limit counts as over, in the unit.")
     on_delay_s: float = Field(
-        default=0.0, ge=0, le=604800, description="Seconds it must hold before it is an alarm."
+        default=0.0, ge=0, le=LONGEST_DELAY_S, description="Seconds it must hold before it is an alarm."
     )
     off_delay_s: float = Field(
-        default=0.0, ge=0, le=604800, description="Seconds it must be gone before it is over."
+        default=0.0, ge=0, le=LONGEST_DELAY_S, description="Seconds it must be gone before it is over."
     )
     repeat_s: float | None = Field(
         default=None, ge=0, description="Call again this often until answered; 0 never. By priority when left out."
@@ -83,6 +77,12 @@ class RuleSettings(Settings):
     )
     latching: bool = Field(default=False, description="Stays until a person resets it, though the cause is gone.")
     priority: Annotated[Priority, Field(strict=False)] = Field(description="critical, high, medium or low.")
+    harm: Harm | None = Field(
+        default=None, description="What is lost if nobody acts: stock, part or slow; the priority must fit it."
+    )
+    harm_within: HarmWithin | None = Field(
+        default=None, description="How soon, in the worst case the rule is for: hour, hours, days or weeks."
+    )
     why: str = Field(min_length=1, description="Why this limit.")
     consequence: str = Field(min_length=1, description="What happens if nobody acts.")
     todo: list[Annotated[str, Field(min_length=1)]] = Field(
@@ -102,6 +102,12 @@ class RuleSettings(Settings):
     emergency: bool = Field(default=False, description="Calls even when its cause has called.")
     attended: Literal["call", "hold"] = Field(
         default="call", description="hold: does not call while somebody is said to work in the shed."
+    )
+    only: OnlySettings | None = Field(default=None, description="When the rule counts; always when left out.")
+    limit: list[dict[str, Any]] | None = Field(
+        default=None,
+        min_length=1,
+        description="Several limits of the quantity: each with a name and the keys of the rule that differ for it.",
     )
 
 
@@ -124,12 +130,13 @@ def load_sources(text: str, file: str) -> dict[str, Source]:
 
 @dataclass(frozen=True, slots=True)
 class RuleSet:
-    """The rules of one file."""
+    """The rules of one file; based_on: the file whose other rules hold too, "" once they are among these."""
 
     file: str
     title: str
     about: str
     rules: tuple[Rule, ...]
+    based_on: str = ""
 
 
 def load_ruleset(text: str, file: str, sources: Mapping[str, Source]) -> RuleSet:
@@ -140,12 +147,12 @@ def load_ruleset(text: str, file: str, sources: Mapping[str, Source]) -> RuleSet
             file,
             key,
             value if not isinstance(value, (dict, list)) else "(a table)",
-            "no such key; known here: title, about, rule",
+            "no such key; known here: title, about, based_on, rule",
         )
         for key, value in tables.items()
-        if key not in ("title", "about", "rule")
+        if key not in ("title", "about", "based_on", "rule")
     ]
-    for key, default in (("title", None), ("about", "")):
+    for key, default in (("title", None), ("about", ""), ("based_on", "")):
         value = tables.get(key, default)
         if not isinstance(value, str) or (key == "title" and not value):
             faults.append(Fault(file, key, value, "a text"))
@@ -154,23 +161,92 @@ def load_ruleset(text: str, file: str, sources: Mapping[str, Source]) -> RuleSet
         faults.append(Fault(file, "rule", None, "at least one [[rule]] table"))
         entries = []
     rules: list[tuple[str, Rule]] = []
-    for index, entry in enumerate(entries):
-        place = f"rule[{index + 1}]"
+    written = [one for index, entry in enumerate(entries) for one in _limits(index, entry)]
+    for one in written:
+        faults += (replace(fault, file=file) for fault in one.faults)
+        found: list[Fault] = []
         try:
-            settings = RuleSettings.model_validate(entry)
+            settings = RuleSettings.model_validate(one.table)
         except ValidationError as error:
-            faults += faults_of(error, file, ["rule", index], RuleSettings)
-            continue
-        reader = _Reader(file, place, settings)
-        rule = reader.rule(sources)
-        faults += reader.faults
-        if rule is not None:
-            rules.append((place, rule))
-    faults += _twice(file, entries)
+            found += faults_of(error, file, one.under, RuleSettings)
+        else:
+            reader = _Reader(file, one.place, settings)
+            rule = reader.rule(sources)
+            found += reader.faults
+            if rule is not None:
+                rules.append((one.place, rule))
+        faults += (one.placed(fault) for fault in found)
+    faults += _twice(file, written)
     faults += limits_in_order(file, rules)
     if faults:
-        raise ConfigurationError(faults)
-    return RuleSet(file, tables["title"], tables.get("about", ""), tuple(rule for _, rule in rules))
+        # what several limits share may be wrong in each of them
+        raise ConfigurationError(list({str(fault): fault for fault in faults}.values()))
+    about, based_on = tables.get("about", ""), tables.get("based_on", "")
+    return RuleSet(file, tables["title"], about, tuple(rule for _, rule in rules), based_on)
+
+
+@dataclass(frozen=True, slots=True)
+class _Written:
+    """One rule as it is written: a [[rule]] table, or one [[rule.limit]] of it with what it shares with the others.
+
+    own: the keys that stand in the limit itself; everything else stands in the rule.
+    """
+
+    table: object
+    under: tuple[object, ...]
+    own: frozenset[str] | None = None
+    faults: tuple[Fault, ...] = ()
+
+    @property
+    def place(self) -> str:
+        return key_path(self.under)
+
+    @property
+    def key(self) -> object:
+        return self.table.get("key") if isinstance(self.table, dict) else None
+
+    def placed(self, fault: Fault) -> Fault:
+        """The fault at the place where the key stands."""
+        if self.own is None:
+            return fault
+        rest = fault.key.removeprefix(self.place).removeprefix(".")
+        shared = re.split(r"[.\[]", rest, maxsplit=1)[0] not in self.own
+        missing = fault.value is None and fault.expected.startswith("this key")
+        return replace(fault, key=f"{key_path(self.under[:2])}.{rest}") if shared and not missing else fault
+
+
+_NAME = re.compile(r"[a-z][a-z0-9-]*")
+_SHARED = ("key", "quantity", "unit", "limit")
+
+
+def _limits(index: int, entry: object) -> Iterator[_Written]:
+    """The rules of one [[rule]] table: itself, or one for each of its limits."""
+    under = ("rule", index)
+    limits = entry.get("limit") if isinstance(entry, dict) else None
+    if not isinstance(entry, dict) or not isinstance(limits, list) or not limits:
+        yield _Written(entry, under)
+        return
+    shared = {key: value for key, value in entry.items() if key != "limit"}
+    names: list[object] = []
+    for place, limit in enumerate(limits):
+        here = (*under, "limit", place)
+        if not isinstance(limit, dict):
+            yield _Written(entry, under)  # told as what it is: no table
+            return
+        name, faults = limit.get("name"), []
+        if not isinstance(name, str) or not _NAME.fullmatch(name):
+            faults.append(Fault("", f"{key_path(here)}.name", name, "a name: small letters, digits, hyphens"))
+        elif name in names:
+            faults.append(Fault("", f"{key_path(here)}.name", name, "another name: a limit before has this one"))
+        names.append(name)
+        for key in _SHARED:
+            if key in limit:
+                faults.append(Fault("", f"{key_path(here)}.{key}", "(here)", f"{key} in the rule, for all limits"))
+        own = {key: value for key, value in limit.items() if key not in (*_SHARED, "name")}
+        table = {**shared, **own}
+        if isinstance(shared.get("key"), str) and not faults:
+            table["key"] = f"{shared['key']}-{name}"
+        yield _Written(table, here, frozenset(own), tuple(faults))
 
 
 def _toml(text: str, file: str) -> dict[str, Any]:
@@ -180,14 +256,14 @@ def _toml(text: str, file: str) -> dict[str, Any]:
         raise ConfigurationError([Fault(file, "(the whole file)", str(error), "TOML")]) from error
 
 
-def _twice(file: str, entries: Sequence[object]) -> Iterator[Fault]:
-    keys = [entry.get("key") for entry in entries if isinstance(entry, dict)]
-    counted = Counter(key for key in keys if isinstance(key, str))
-    for index, key in enumerate(keys):
-        if isinstance(key, str) and counted[key] > 1 and keys.index(key) != index:
-            yield Fault(
-                file, f"rule[{index + 1}].key", key, f"another key: rule[{keys.index(key) + 1}] has this one"
-            )
+def _twice(file: str, written: Sequence[_Written]) -> Iterator[Fault]:
+    first: dict[str, _Written] = {}
+    for one in written:
+        if not isinstance(one.key, str) or one.faults:
+            continue
+        other = first.setdefault(one.key, one)
+        if other is not one:
+            yield Fault(file, f"{one.place}.key", one.key, f"another key: {other.place} has this one")
 
 
 class _Reader:
@@ -213,18 +289,20 @@ class _Reader:
             self._fault("needs", one.takes, "not what the rule itself takes")
         if one.attended == "hold" and (one.emergency or one.takes or one.priority is Priority.CRITICAL):
             self._fault("attended", one.attended, "call: a critical rule, an emergency, a cause is never held")
-        condition = self._condition()
-        band = 0.0
-        quantity = QUANTITIES.get(one.quantity)
-        if quantity is not None and isinstance(condition, (Below, Above)):
-            band = quantity.to_canonical(one.deadband, one.unit) - quantity.to_canonical(0.0, one.unit)
-            faults = limit_in_span(quantity, condition.limit, band)
-            for key, value, expected in faults:
-                self._fault("deadband" if key == "deadband" else f"when.{name_of(condition)}", value, expected)
-        elif one.deadband and condition is not None:
-            self._fault("deadband", one.deadband, "none: only a limit has a deadband")
-        if condition is None or self.faults:
+        if (one.harm is None) != (one.harm_within is None):
+            missing = "harm" if one.harm is None else "harm_within"
+            self._fault(missing, None, "this key: harm and harm_within go together")
+        elif one.harm is not None and one.harm_within is not None:
+            fitting = priority_of(one.harm, one.harm_within)
+            if one.priority is not fitting:
+                expected = f"{fitting.value}: {one.harm} harmed within {one.harm_within}"
+                self._fault("priority", one.priority.value, expected)
+        made = Reader(one.quantity, one.unit, one.deadband, self._fault).read(one.when)
+        only = read_only(one.only, self._fault) if one.only is not None else None
+        if made is None or self.faults:
             return None
+        condition, band = made
+        quantity = QUANTITIES.get(one.quantity)
         repeat = REPEAT_S[one.priority] if one.repeat_s is None else one.repeat_s or None
         return Rule(
             key=one.key, title=one.title, short=one.short, quantity=one.quantity, condition=condition,
@@ -233,7 +311,7 @@ class _Reader:
             unit=quantity.unit if quantity else "", deadband=band, on_delay_s=one.on_delay_s,
             off_delay_s=one.off_delay_s, repeat_s=repeat, ack_expires_s=one.ack_expires_s, latching=one.latching,
             caution=one.caution, stages=tuple(one.stages), takes=one.takes, needs=tuple(one.needs),
-            emergency=one.emergency, attended=one.attended,
+            emergency=one.emergency, attended=one.attended, only=only,
         )  # fmt: skip
 
     def _text(self, key: str, text: str, longest: int) -> None:
@@ -242,44 +320,3 @@ class _Reader:
             self._fault(key, text, "only characters of the GSM 7-bit alphabet")
         elif not 0 < length <= longest:
             self._fault(key, text, f"1 to {longest} characters, since a text message must hold it")
-
-    def _condition(self) -> Condition | None:
-        one, when = self.settings, self.settings.when
-        named = [key for key in When.model_fields if getattr(when, key) is not None]
-        if len(named) != 1:
-            known = ", ".join(When.model_fields)
-            self._fault("when", ", ".join(named) or None, f"exactly one of {known}")
-            return None
-        about_data = named[0] in ("stale_s", "failed")
-        quantity = QUANTITIES.get(one.quantity)
-        if quantity is None and not (one.quantity == ANY and about_data):
-            extra = f", or {ANY} for a rule about data" if about_data else ""
-            self._fault("quantity", one.quantity, f"one of {', '.join(sorted(QUANTITIES))}{extra}")
-            return None
-        if when.stale_s is not None:
-            return Stale(when.stale_s)
-        if when.failed is not None:
-            return Failed()
-        assert quantity is not None
-        return self._of_value(quantity, named[0])
-
-    def _of_value(self, quantity: Quantity, name: str) -> Condition | None:
-        one, when = self.settings, self.settings.when
-        if when.state is not None:
-            if quantity.states is None or when.state not in quantity.states:
-                known = (
-                    " or ".join(quantity.states) if quantity.states else "below or above: it has no named states"
-                )
-                self._fault("when.state", when.state, known)
-                return None
-            return Is(quantity.states.index(when.state))
-        value = when.below if when.below is not None else when.above
-        assert value is not None
-        if quantity.states is not None:
-            self._fault(f"when.{name}", value, f'state = "{quantity.states[0]}" or "{quantity.states[1]}"')
-            return None
-        if not quantity.accepts(one.unit):
-            self._fault("unit", one.unit or None, f"one of {', '.join([quantity.unit, *quantity.units])}")
-            return None
-        limit = quantity.to_canonical(value, one.unit)
-        return Below(limit) if when.below is not None else Above(limit)

@@ -1,60 +1,30 @@
-"""What a rule is, and what its condition says of a reading: true, false, or that it cannot be told.
+"""What a rule is, bound to a point or not, and what it says of the readings: true, false, or nothing certain.
 
-Limits are in the quantity's own unit. A condition that cannot be told holds the alarm as it is; the data alarm of
-the same point is what calls then.
+A condition that cannot be told holds the alarm as it is; the data alarm of the same point is what calls then.
 """
 
 from __future__ import annotations
 
-import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from brinewatch.alarms.combined import All, Either, Not, Part
+from brinewatch.alarms.condition import Condition, Show, Where, plain
+from brinewatch.alarms.conditions import Above, Below, Broken, Differs, Failed, Is, Stale
 from brinewatch.alarms.events import Priority
-from brinewatch.moment import Moment
-from brinewatch.readings import Flag, Reading
+from brinewatch.alarms.only import Only
+from brinewatch.alarms.stretches import Flat, Foreseen, Often, Overdue, Rate
+from brinewatch.alarms.summary import Hours
+from brinewatch.alarms.view import View, age_s, trusted
+from brinewatch.moment import span_text
+
+__all__ = [
+    "ANY", "REPEAT_S", "Above", "Alarm", "All", "Below", "Broken", "Condition", "Differs", "Either", "Failed",
+    "Flat", "Foreseen", "Is", "Not", "Often", "Only", "Overdue", "Part", "Rate", "Rule", "Stale", "View", "Where",
+    "age_s", "dues", "judge", "look", "proves", "told", "trusted", "words",
+]  # fmt: skip
 
 ANY = "any"  # a rule about data, for every quantity
-
-
-@dataclass(frozen=True, slots=True)
-class Below:
-    """The value is under the limit; once so, until it is the deadband above it again."""
-
-    limit: float
-
-
-@dataclass(frozen=True, slots=True)
-class Above:
-    """The value is over the limit; once so, until it is the deadband below it again."""
-
-    limit: float
-
-
-@dataclass(frozen=True, slots=True)
-class Is:
-    """A digital quantity is in this state (0 or 1)."""
-
-    state: int
-
-
-@dataclass(frozen=True, slots=True)
-class Stale:
-    """There is no trustworthy value: missing, failed, not evaluated, or older than so many seconds."""
-
-    seconds: float
-
-
-@dataclass(frozen=True, slots=True)
-class Failed:
-    """The reading itself says that it is wrong (QARTOD flag 4)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Broken:
-    """A rule of this point could not be judged. Built in; no rule file can ask for it."""
-
-
-Condition = Below | Above | Is | Stale | Failed | Broken
 
 # how often an unacknowledged alarm calls again when its rule does not say
 REPEAT_S: dict[Priority, float | None] = {
@@ -75,7 +45,8 @@ class Rule:
     in words; source: key in the list of sources; standing: "published", "derived" or "judgement";
     stages: the only stages the rule is for, () for all; takes: what is lost while it holds ("power", "air"); needs:
     what its quantity hangs on, so that losing that explains it; emergency: calls even when its cause has called;
-    attended: "hold" when it is not to call while somebody works in the shed, else "call".
+    attended: "hold" when it is not to call while somebody works in the shed, else "call"; only: when it counts,
+    None for always.
     """
 
     key: str
@@ -103,15 +74,27 @@ class Rule:
     needs: tuple[str, ...] = ()
     emergency: bool = False
     attended: str = "call"
+    only: Only | None = None
 
     @property
     def limit(self) -> float | None:
-        return self.condition.limit if isinstance(self.condition, (Below, Above)) else None
+        """The value that is not to be crossed, None where there is no such one."""
+        return self.condition.limit if isinstance(self.condition, (Below, Above, Foreseen)) else None
+
+    @property
+    def side(self) -> str:
+        """min or max, as the limit is one or the other; "" without a limit."""
+        match self.condition:
+            case Below() | Foreseen(side="below"):
+                return "min"
+            case Above() | Foreseen(side="above"):
+                return "max"
+        return ""
 
     @property
     def about_data(self) -> bool:
         """Whether the rule judges the data and not the water."""
-        return isinstance(self.condition, (Stale, Failed, Broken))
+        return self.condition.about_data
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,39 +121,63 @@ class Alarm:
         return self.rule.limit
 
 
-def age_s(reading: Reading, now: Moment) -> float:
-    """How old the value is: since its stamp, and its oldest input before that."""
-    return max(0.0, now.mono - reading.at.mono) + reading.age_s
+def judge(alarm: Alarm, view: View, holding: bool) -> bool | None:
+    """What the alarm's condition says now; None when it cannot be told. Turns the view to the alarm's point.
+
+    holding: whether it held before (deadband). Outside the rule's own hours it counts as gone, so a running alarm
+    ends there as any does, after its off-delay; the parts of a combination are judged all the same.
+    """
+    rule = alarm.rule
+    look(alarm, view)
+    said = rule.condition.judge(view, holding)
+    if rule.only is not None and not rule.only.inside(view):
+        return False
+    return said
 
 
-def trusted(reading: Reading | None, max_age_s: float, now: Moment) -> bool:
-    """Whether a limit may be judged by it (QARTOD flag 1 or 3, a number, and not too old)."""
-    return (
-        reading is not None
-        and reading.usable
-        and reading.value is not None
-        and math.isfinite(reading.value)
-        and age_s(reading, now) <= max_age_s
-    )
+def look(alarm: Alarm, view: View) -> None:
+    """Turn the view to the alarm's point."""
+    view.point, view.max_age_s, view.band = alarm.point, alarm.max_age_s, alarm.rule.deadband
 
 
-def judge(alarm: Alarm, reading: Reading | None, holding: bool, now: Moment) -> bool | None:
-    """What the condition says now; None when it cannot be told. `holding`: whether it held before (deadband)."""
-    condition, band = alarm.rule.condition, alarm.rule.deadband if holding else 0.0
-    known = trusted(reading, alarm.max_age_s, now)
-    if isinstance(condition, Stale):
-        return not known
-    if reading is None:
+def dues(alarm: Alarm, view: View) -> Iterator[float]:
+    """Monotonic seconds at which time alone may change what `judge` says, besides its own reading's age.
+
+    Turns the view to the alarm's point.
+    """
+    look(alarm, view)
+    yield from alarm.rule.condition.dues(view)
+    if alarm.rule.only is not None:
+        yield from alarm.rule.only.dues(view)
+
+
+def proves(alarm: Alarm, hours: Hours, holding: bool) -> bool | None:
+    """What is certain of `judge` for a whole hour that begins with the alarm settled (no delay running).
+
+    False: it is at no instant true; True: at none false; and nothing it remembers can change. None: step it.
+    """
+    rule = alarm.rule
+    hours.point, hours.max_age_s, hours.band = alarm.point, alarm.max_age_s, rule.deadband
+    if not rule.condition.settled(hours):
         return None
-    if isinstance(condition, Failed):
-        return True if reading.flag is Flag.FAIL else False if known else None
-    if not known or reading.value is None:
-        return None
-    match condition:
-        case Below(limit):
-            return reading.value < limit + band
-        case Above(limit):
-            return reading.value > limit - band
-        case Is(state):
-            return round(reading.value) == state
-    raise TypeError(f"{type(condition).__name__} is no condition of a reading")
+    inside = True if rule.only is None else rule.only.proves(hours)
+    if inside is False:
+        return False
+    said = rule.condition.proves(hours, holding)
+    return said if inside or said is False else None
+
+
+def words(alarm: Alarm, show: Show = plain) -> str:
+    """What the alarm's rule asks, in plain words, with the numbers in force here."""
+    rule = alarm.rule
+    if isinstance(rule.condition, Stale):
+        said = f"no trustworthy value, or older than {span_text(alarm.max_age_s)}"
+    else:
+        said = rule.condition.words(alarm.quantity, show)
+    return f"{said}; only {rule.only.words()}" if rule.only is not None else said
+
+
+def told(alarm: Alarm, view: View, show: Show = plain) -> str:
+    """What the alarm's condition found, in a few words; "" when the value itself says it."""
+    look(alarm, view)
+    return alarm.rule.condition.told(view, alarm.quantity, show)

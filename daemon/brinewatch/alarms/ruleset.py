@@ -8,38 +8,18 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
-from typing import Annotated
 
-from pydantic import Field
-
+from brinewatch.alarms.binding import Bound, Shed
+from brinewatch.alarms.change import CHANGES, Override, changed
 from brinewatch.alarms.events import Priority
-from brinewatch.alarms.limits import limit_in_span, limits_in_order
+from brinewatch.alarms.limits import limits_in_order
 from brinewatch.alarms.links import Place, linked
 from brinewatch.alarms.rulefile import RuleSet, Source, load_ruleset, load_sources
-from brinewatch.alarms.rules import ANY, REPEAT_S, Above, Alarm, Below, Broken, Rule, Stale
+from brinewatch.alarms.rules import ANY, REPEAT_S, Alarm, Broken, Rule, Stale
 from brinewatch.errors import ConfigurationError, Fault
-from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import stage_of
-from brinewatch.settings import Settings
 
 __all__ = ["Override", "RuleSet", "Source", "bind", "load_ruleset", "load_sources"]
-
-
-class Override(Settings):
-    """One rule changed for this shed, and why."""
-
-    rule: str = Field(description="Key of the rule.")
-    stages: list[str] | None = Field(default=None, description="Only in these stages; everywhere when left out.")
-    limit: float | None = Field(default=None, description="Another limit.")
-    unit: str | None = Field(
-        default=None, description="Unit of limit and deadband; the quantity's own when left out."
-    )
-    deadband: float | None = Field(default=None, ge=0, description="Another deadband.")
-    on_delay_s: float | None = Field(default=None, ge=0, le=604800, description="Another on-delay in seconds.")
-    off_delay_s: float | None = Field(default=None, ge=0, le=604800, description="Another off-delay in seconds.")
-    priority: Annotated[Priority, Field(strict=False)] | None = Field(default=None, description="Another priority.")
-    enabled: bool = Field(default=True, description="false takes the rule out. Data alarms cannot be taken out.")
-    why: str = Field(min_length=1, description="Why this shed differs; shown beside the alarm.")
 
 
 NO_DATA = Rule(
@@ -82,27 +62,35 @@ def bind(
     ages: seconds after which a point's value is no longer judged (three sampling periods, or how long a manual test
     holds), by default the age its data rule names; places: key path of each override in the shed file, `file`;
     stops: where each stage stands, to tell what hangs on what.
+    A rule that needs another reading the shed has not is not bound; one that names a missing point is a fault.
     Within a rule set the most specific of like rules is bound: one that names the stage before one that does not,
     and for rules about data one that names the quantity before "any". Raises ConfigurationError with every fault.
     """
     ages = ages or {}
     plan = _Plan(rulesets, points)
     where = [*places, *(f"change[{index + 1}]" for index in range(len(places), len(overrides)))]
-    changed, faults = _override(plan.bound, list(zip(where, overrides, strict=False)), file)
+    after, faults = _override(plan.bound, list(zip(where, overrides, strict=False)), file, ages)
     faults += plan.faults
-    for (point, its_file), rules in _by_set(changed).items():
+    for (point, its_file), rules in _by_set(after).items():
         faults += (
             replace(fault, key=f"{fault.key} at {point}")
             for fault in limits_in_order(its_file, [(rule.key, rule) for rule in rules])
         )
+    max_ages = {point: _max_age(after, point, ages) for point in points}
+    shed = Shed(points, max_ages, frozenset(ages), stops or {})
+    alarms = []
+    for (point, _), (rule, its_file, note) in after.items():
+        here = Bound(shed, point, its_file, rule.key, faults)
+        condition = rule.condition.bound(here)
+        if condition is None:
+            continue  # the shed has no such second reading; a point that is named and missing is a fault
+        only = None if rule.only is None else rule.only.bound(here)
+        here_rule = replace(rule, condition=condition, only=only)
+        alarms.append(Alarm(here_rule, point, points[point], max_ages[point], note))
     if faults:
         # one change is tried at every point it is for, and may be wrong at each in the same way
         raise ConfigurationError(list({str(fault): fault for fault in faults}.values()))
-    alarms = [
-        Alarm(rule, point, points[point], plan.max_age(point, ages), note)
-        for (point, _), (rule, _, note) in changed.items()
-    ]
-    alarms += [Alarm(BROKEN, point, quantity, plan.max_age(point, ages)) for point, quantity in points.items()]
+    alarms += [Alarm(BROKEN, point, quantity, max_ages[point]) for point, quantity in points.items()]
     order = {point: index for index, point in enumerate(points)}
     alarms.sort(key=lambda alarm: (alarm.rule.priority.rank, order[alarm.point]))
     return linked(alarms, stops or {})
@@ -119,6 +107,10 @@ class _Plan:
     ) -> None:
         self.bound: _Bound = {}
         self.faults: list[Fault] = []
+        for ruleset, _ in rulesets:
+            if ruleset.based_on:
+                expected = "its rules among these: load the file with load_rules"
+                self.faults.append(Fault(ruleset.file, "based_on", ruleset.based_on, expected))
         for point, quantity in points.items():
             data: list[tuple[Rule, str]] = []
             for ruleset, stages in rulesets:
@@ -144,14 +136,15 @@ class _Plan:
                 Fault(file, rule.key, point, f"another key: {there[1]} has a rule of this name for the same point")
             )
 
-    def max_age(self, point: str, ages: Mapping[str, float]) -> float:
-        if point in ages:
-            return ages[point]
-        return min(
-            rule.condition.seconds
-            for (where, _), (rule, _, _) in self.bound.items()
-            if where == point and isinstance(rule.condition, Stale)
-        )
+
+def _max_age(bound: _Bound, point: str, ages: Mapping[str, float]) -> float:
+    if point in ages:
+        return ages[point]
+    return min(
+        rule.condition.seconds
+        for (where, _), (rule, _, _) in bound.items()
+        if where == point and isinstance(rule.condition, Stale)
+    )
 
 
 def _most_specific(rules: Sequence[Rule], point: str, quantity: str) -> Iterator[Rule]:
@@ -160,15 +153,19 @@ def _most_specific(rules: Sequence[Rule], point: str, quantity: str) -> Iterator
         rule for rule in rules if rule.quantity in (quantity, ANY) and (not rule.stages or stage in rule.stages)
     ]
     for rule in fitting:
-        like = [other for other in fitting if type(other.condition) is type(rule.condition)]
+        like = [
+            other for other in fitting if other.condition.like == rule.condition.like and other.only == rule.only
+        ]
         staged = any(other.stages for other in like)
         named = rule.about_data and any(other.quantity != ANY for other in like)
         if (rule.stages or not staged) and (rule.quantity != ANY or not named):
             yield rule
 
 
-def _override(bound: _Bound, overrides: Sequence[tuple[str, Override]], file: str) -> tuple[_Bound, list[Fault]]:
-    changed, faults = dict(bound), []
+def _override(
+    bound: _Bound, overrides: Sequence[tuple[str, Override]], file: str, ages: Mapping[str, float]
+) -> tuple[_Bound, list[Fault]]:
+    after, faults = dict(bound), []
     for place, one in overrides:
         at = [point for point, key in bound if key == one.rule]
         meant = [point for point in at if one.stages is None or stage_of(point) in one.stages]
@@ -178,65 +175,22 @@ def _override(bound: _Bound, overrides: Sequence[tuple[str, Override]], file: st
         elif not meant:
             stages = ", ".join(dict.fromkeys(stage_of(point) for point in at))
             faults.append(Fault(file, f"{place}.stages", one.stages, f"stages this rule watches: {stages}"))
-        if one.enabled and all(getattr(one, key) is None for key in _CHANGES):
-            faults.append(Fault(file, place, "(a table)", f"something to change: {', '.join(_CHANGES)}, enabled"))
+        if one.enabled and all(getattr(one, key) is None for key in CHANGES):
+            faults.append(Fault(file, place, "(a table)", f"something to change: {', '.join(CHANGES)}, enabled"))
         for point in meant:
-            if (point, one.rule) not in changed:
+            if (point, one.rule) not in after:
                 continue
-            rule, its_file, _ = changed[point, one.rule]
-            wrong = [Fault(file, f"{place}.{key}", value, expected) for key, value, expected in _wrong(rule, one)]
-            faults += wrong
-            if wrong:
-                continue
+            rule, its_file, _ = after[point, one.rule]
+            new, wrong = changed(rule, one)
+            if one.stale_s is not None and not wrong and point in ages:
+                expected = f"none: {point} is read by the clock, and too old after {ages[point]:g} s"
+                wrong = [("stale_s", one.stale_s, expected)]
+            faults += [Fault(file, f"{place}.{key}", value, expected) for key, value, expected in wrong]
             if one.enabled:
-                changed[point, one.rule] = (_changed(rule, one), its_file, one.why)
-            else:
-                del changed[point, one.rule]
-    return changed, faults
-
-
-_CHANGES = ("limit", "deadband", "on_delay_s", "off_delay_s", "priority")
-
-
-def _wrong(rule: Rule, one: Override) -> Iterator[tuple[str, object, str]]:
-    if not one.enabled and isinstance(rule.condition, Stale):
-        yield "enabled", False, "true: a point without data is never silent; give it another priority or delay"
-    if not isinstance(rule.condition, (Below, Above)):
-        for key, value in (("limit", one.limit), ("deadband", one.deadband), ("unit", one.unit)):
-            if value is not None:
-                yield key, value, f"none: {rule.key} has no limit"
-        return
-    quantity = QUANTITIES[rule.quantity]
-    if one.unit is not None and not quantity.accepts(one.unit):
-        yield "unit", one.unit, f"one of {', '.join([quantity.unit, *quantity.units])}"
-        return
-    after = _changed(rule, one)
-    assert after.limit is not None
-    for key, value, expected in limit_in_span(quantity, after.limit, after.deadband):
-        yield key, value, expected
-
-
-def _changed(rule: Rule, one: Override) -> Rule:
-    condition, band = rule.condition, rule.deadband
-    if isinstance(condition, (Below, Above)):
-        quantity = QUANTITIES[rule.quantity]
-        unit = one.unit or quantity.unit
-        if one.limit is not None:
-            condition = type(condition)(quantity.to_canonical(one.limit, unit))
-        if one.deadband is not None:
-            band = quantity.to_canonical(one.deadband, unit) - quantity.to_canonical(0.0, unit)
-    priority = rule.priority if one.priority is None else one.priority
-    # a rule that called as often as its priority asks goes on doing so under the new one
-    repeat = REPEAT_S[priority] if rule.repeat_s == REPEAT_S[rule.priority] else rule.repeat_s
-    return replace(
-        rule,
-        condition=condition,
-        deadband=band,
-        priority=priority,
-        repeat_s=repeat,
-        on_delay_s=rule.on_delay_s if one.on_delay_s is None else one.on_delay_s,
-        off_delay_s=rule.off_delay_s if one.off_delay_s is None else one.off_delay_s,
-    )
+                after[point, one.rule] = (new, its_file, one.why)
+            elif not wrong:
+                del after[point, one.rule]
+    return after, faults
 
 
 def _by_set(bound: _Bound) -> dict[tuple[str, str], list[Rule]]:

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 
+from brinewatch.alarms.based import load_rules
 from brinewatch.alarms.links import Place
 from brinewatch.alarms.rules import Alarm
-from brinewatch.alarms.ruleset import Override, RuleSet, bind, load_ruleset, load_sources
+from brinewatch.alarms.ruleset import Override, RuleSet, bind, load_sources
 from brinewatch.config.reader import LISTS, SECTIONS, Reader, check_files, check_names, check_points
 from brinewatch.config.sections import (
     WATCH_PARTS,
@@ -151,8 +153,7 @@ def _rules(
     stages = {stage_of(point) for point in points}
     for place, one in enumerate(wanted):
         here = key_path(("rules", place, "file"))
-        found = next((base / one.file for base in (folder, rules_folder()) if (base / one.file).is_file()), None)
-        if found is None:
+        if _rule_text(folder, one.file) is None:
             reader.fault(here, one.file, f"a rule set in {folder} or {rules_folder()}")
             continue
         for name in one.stages or []:
@@ -161,7 +162,7 @@ def _rules(
                     key_path(("rules", place, "stages")), name, "the key of a stage that watches something"
                 )
         try:
-            made = load_ruleset(found.read_text(encoding="utf-8"), found.name, sources)
+            made = load_rules(one.file, partial(_rule_text, folder), sources)
         except ConfigurationError as error:
             reader.faults += error.faults
             continue
@@ -175,6 +176,12 @@ def _rules(
         reader.faults += error.faults
         return [], []
     return [rules for rules, _ in used], alarms
+
+
+def _rule_text(folder: Path, name: str) -> str | None:
+    """A rule file beside the shed file, or else one that comes with the program; None when neither is there."""
+    found = next((base / name for base in (folder, rules_folder()) if (base / name).is_file()), None)
+    return None if found is None else found.read_text(encoding="utf-8")
 
 
 # a reading may miss two scans before it is too old to judge by

@@ -1,0 +1,135 @@
+"""An hour of one point in a few numbers, and what a rehearsal may ask of it: what is certain for the whole hour."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, tzinfo
+from itertools import pairwise
+
+from brinewatch.moment import Moment
+from brinewatch.readings import Flag, Reading
+
+HOUR_S = 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class HourSummary:
+    """One hour of one point.
+
+    start: POSIX seconds; counts: readings by flag; min, max, sum, first, last: of the usable readings (flag 1 or
+    3), None (sum 0) when there is none; oldest_s: the greatest age the newest usable reading had in the hour (from
+    one to the next, and from the last to the end of the hour, its inputs' age counted in), infinity when nobody
+    knows; before: the reading that stood when the hour began.
+    """
+
+    point: str
+    start: float
+    counts: Mapping[Flag, int]
+    min: float | None = None
+    max: float | None = None
+    sum: float = 0.0
+    first: float | None = None
+    last: float | None = None
+    oldest_s: float = math.inf
+    before: Reading | None = None
+
+    @property
+    def end(self) -> float:
+        return self.start + HOUR_S
+
+    @property
+    def usable(self) -> int:
+        """How many readings a limit may be judged by."""
+        return self.counts.get(Flag.PASS, 0) + self.counts.get(Flag.SUSPECT, 0)
+
+    @property
+    def total(self) -> int:
+        return sum(self.counts.values())
+
+    @property
+    def unbroken(self) -> bool:
+        """Whether every reading that stood in the hour is a usable one."""
+        return self.usable == self.total and self.before is not None and self.before.usable
+
+    @property
+    def low(self) -> float | None:
+        """Nothing a limit could be judged by in this hour was lower. None when there was nothing."""
+        return min(self._ends(self.min), default=None)
+
+    @property
+    def high(self) -> float | None:
+        """Nothing a limit could be judged by in this hour was higher. None when there was nothing."""
+        return max(self._ends(self.max), default=None)
+
+    def _ends(self, own: float | None) -> Iterable[float]:
+        before = self.before.value if self.before is not None and self.before.usable else None
+        return (one for one in (own, before) if one is not None)
+
+
+def summarise(point: str, start: float, readings: Iterable[Reading], before: Reading | None) -> HourSummary:
+    """The hour from its readings, oldest first; each counts by its UTC stamp."""
+    counts: dict[Flag, int] = {}
+    values: list[float] = []
+    newest = before.at.utc - before.age_s if before is not None and before.usable else -math.inf
+    oldest = 0.0
+    for reading in readings:
+        counts[reading.flag] = counts.get(reading.flag, 0) + 1
+        if reading.usable and reading.value is not None and math.isfinite(reading.value):
+            values.append(reading.value)
+            oldest = max(oldest, reading.at.utc - newest, reading.age_s)
+            newest = reading.at.utc - reading.age_s
+        elif reading.usable:
+            oldest = math.inf  # no number, whatever its flag says
+    oldest = max(oldest, start + HOUR_S - newest)
+    if not values:
+        return HourSummary(point, start, counts, oldest_s=oldest, before=before)
+    return HourSummary(
+        point, start, counts, min(values), max(values), math.fsum(values), values[0], values[-1], oldest, before
+    )
+
+
+@dataclass
+class Hours:
+    """Summaries as a condition is shown them to say what they prove of the last of the hours.
+
+    summaries: by point, each an unbroken row of hours, oldest first, the last the hour in question; parts: when
+    each part of a combination began to hold, as remembered at the start of that hour; offset_s: UTC less monotonic
+    time; point, max_age_s, band: of the condition that is asked.
+    """
+
+    summaries: Mapping[str, Sequence[HourSummary]]
+    start: float
+    zone: tzinfo = UTC
+    parts: Mapping[str, Moment] = field(default_factory=dict)
+    offset_s: float = 0.0
+    point: str = ""
+    max_age_s: float = 0.0
+    band: float = 0.0
+
+    @property
+    def end(self) -> float:
+        return self.start + HOUR_S
+
+    @property
+    def own(self) -> HourSummary | None:
+        return self.of(self.point)
+
+    def of(self, point: str) -> HourSummary | None:
+        """The hour of a point, None when it is not known."""
+        rows = self.summaries.get(point)
+        return rows[-1] if rows and rows[-1].start == self.start else None
+
+    def back(self, reach_s: float) -> Sequence[HourSummary] | None:
+        """The hours of the point that hold all from so long before this hour to its end; None when unknown."""
+        rows = self.summaries.get(self.point)
+        if not rows or rows[-1].start != self.start:
+            return None
+        needed = 1 + math.ceil(reach_s / HOUR_S)
+        if len(rows) < needed:
+            return None
+        rows = rows[-needed:]
+        if any(later.start - earlier.start != HOUR_S for earlier, later in pairwise(rows)):
+            return None
+        return rows
