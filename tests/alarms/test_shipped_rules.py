@@ -17,6 +17,7 @@ from brinewatch.alarms.rules import Above, Below, Rule, Stale
 from brinewatch.alarms.ruleset import bind, load_sources
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of
+from brinewatch.signals.following import FOLLOWED
 
 FILES = sorted(path.name for path in RULES.glob("*.toml") if path.name != "sources.toml")
 SETS = {name: shipped(name) for name in FILES}
@@ -105,7 +106,7 @@ def test_every_source_is_cited_and_every_key_is_the_only_one() -> None:
 def test_where_work_can_hurt_the_rule_says_so() -> None:
     for _, one in ALL:
         if (
-            one.quantity in ("air_pressure", "air_rise", "motor_current", "mains", "level_switch")
+            one.quantity in ("air_pressure", "air_rise", "motor_current", "mains", "level_switch", *FOLLOWED)
             and not one.about_data
         ):
             assert "licensed electrician" in one.caution

@@ -6,7 +6,7 @@ neither starts, stops nor ends a delay, so an alarm can be late by bad data but 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from brinewatch.alarms.events import AlarmEvent, Command, Happening, Order, Priority, State
@@ -41,13 +41,15 @@ def step(
     readings: Mapping[str, Reading],
     now: Moment,
     commands: Sequence[Command] = (),
+    held: Collection[str] = (),
 ) -> Step:
     """Judge every alarm once.
 
     alarms: as `bind` gave them (each point with its data alarm and its alarm for a broken rule); readings: the
-    newest of each point, a point without one is missing; commands: orders since the last step, carried out first.
+    newest of each point, a point without one is missing; commands: orders since the last step, carried out first;
+    held: points nothing can be told of now: their alarms stay as they are, those about data too.
     """
-    scan = _Scan(alarms, memory, readings, now)
+    scan = _Scan(alarms, memory, readings, now, held)
     scan.retire()
     for command in commands:
         scan.obey(command)
@@ -67,6 +69,7 @@ class _Scan:
     before: Memory
     readings: Mapping[str, Reading]
     now: Moment
+    held: Collection[str] = ()
     memory: dict[str, AlarmMemory] = field(init=False)
     serial: int = field(init=False)
     known: dict[str, Alarm] = field(init=False)
@@ -134,7 +137,9 @@ class _Scan:
         one = self.memory.get(key)
         reading = self.readings.get(alarm.point)
         verdict: bool | None
-        if isinstance(rule.condition, Broken):
+        if alarm.point in self.held:
+            verdict = None
+        elif isinstance(rule.condition, Broken):
             verdict = alarm.point in self.broken
         else:
             holding = one is not None and one.active != (one.pending is not None)

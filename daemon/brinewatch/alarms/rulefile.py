@@ -52,7 +52,7 @@ class When(Settings):
 
     below: float | None = Field(default=None, description="Under this value, in the rule's unit.")
     above: float | None = Field(default=None, description="Over this value, in the rule's unit.")
-    state: str | None = Field(default=None, description="A digital quantity stands in this state, by its name.")
+    state: str | None = Field(default=None, description="A quantity stands in this one of its states, by name.")
     stale_s: float | None = Field(default=None, gt=0, description="No trustworthy value, or one older than this.")
     failed: Literal[True] | None = Field(default=None, description="The reading itself says that it is wrong.")
 
@@ -261,7 +261,8 @@ class _Reader:
         value = when.below if when.below is not None else when.above
         assert value is not None
         if quantity.states is not None:
-            self._fault(f"when.{name}", value, f'state = "{quantity.states[0]}" or "{quantity.states[1]}"')
+            known = " or ".join(f'"{state}"' for state in quantity.states)
+            self._fault(f"when.{name}", value, f"state = {known}")
             return None
         if not quantity.accepts(one.unit):
             self._fault("unit", one.unit or None, f"one of {', '.join([quantity.unit, *quantity.units])}")

@@ -32,7 +32,7 @@ class Above:
 
 @dataclass(frozen=True, slots=True)
 class Is:
-    """A digital quantity is in this state (0 or 1)."""
+    """A quantity of several states is in this one (0, 1, 2 ...)."""
 
     state: int
 

@@ -100,6 +100,9 @@ class _Parts:
                 reason = f"({self.reason})" if self.reason else ""
                 head = _joined([*place, again, self.what, value, limit, reason, self.since])
                 return _sentences([head, self.action, f"Reply OK {number}"])
+            case Happening.RETURNED if self._of_many_states():
+                # one of several wrong states may have gone over into another
+                return _sentences([_joined([*place, self.what, f"is over{now}"]), f"Reply OK {number}"])
             case Happening.RETURNED:
                 head = _joined([*place, self._name(), "IS BACK", self.value, limit])
                 return _sentences([head, f"{self.what} {self.since}" if self.since else "", f"Reply OK {number}"])
@@ -116,6 +119,11 @@ class _Parts:
                 return _joined([*place, f"ALL CLEAR {number}:", self.what, f"over{now}", limit, gone])
             case Happening.REFUSED:
                 return _sentences([_joined([*place, f"{number}", self.what]), shorten(event.detail, 60)])
+
+    def _of_many_states(self) -> bool:
+        quantity = QUANTITIES.get(self.event.quantity)
+        states = quantity.states if quantity else None
+        return states is not None and len(states) > 2 and self.rule is not None and not self.rule.about_data
 
     def _name(self) -> str:
         quantity = QUANTITIES.get(self.event.quantity)
