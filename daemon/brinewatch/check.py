@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable
 from pathlib import Path
 
 from brinewatch.clock import SystemClock
 from brinewatch.config import ShedFile, read_shed
 from brinewatch.control import ask
-from brinewatch.errors import BrinewatchError, StoreBusy
-from brinewatch.probes.build import build_bus
-from brinewatch.probes.worker import Answer, check_once
+from brinewatch.errors import BrinewatchError
+from brinewatch.probes.build import ask_all
+from brinewatch.probes.worker import Answer
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of
 from brinewatch.signals.display import show
-from brinewatch.store.lock import StoreLock
+from brinewatch.store.lock import kept_by
 
 
 async def check_shed(path: Path, *, probes: bool, say: Callable[[str], None]) -> int:
@@ -25,23 +24,22 @@ async def check_shed(path: Path, *, probes: bool, say: Callable[[str], None]) ->
     if not probes:
         return 0
     clock = SystemClock(shed.zone)
-    try:
-        if shed.data.exists():
-            StoreLock(shed.data).take(shed.shed.name, clock.now()).release()
-    except StoreBusy as busy:
-        say(f"{busy.what} It holds the wires; this is what it last read:")
+    keeper = kept_by(shed.data)
+    if keeper:
+        say(f"{shed.data} is already kept by {keeper}. It holds the wires; this is what it last read:")
         return _last_read(shed, say)
-    buses = {name: build_bus(name, settings, clock, shed.folder) for name, settings in shed.buses.items()}
-    answers = await asyncio.gather(*(check_once(bus, shed.buses[name].probe, clock) for name, bus in buses.items()))
+    answers = await ask_all(shed.buses, clock, shed.folder)
     silent = 0
-    for (name, _), probe_answers in zip(buses.items(), answers, strict=True):
+    for name, probe_answers in answers.items():
         by_hand = shed.buses[name].kind == "manual"
         for answer in probe_answers:
             # nothing entered by hand yet is no fault of the shed
             silent += not (answer.well or by_hand)
             say(f"  {name}/{answer.probe}: {_told(shed, answer)}")
     if silent:
-        say(f"{silent} of {sum(map(len, answers))} probes gave no value to trust; the reasons stand above.")
+        say(
+            f"{silent} of {sum(map(len, answers.values()))} probes gave no value to trust; the reasons stand above."
+        )
         return 1
     say("Every probe answered.")
     return 0

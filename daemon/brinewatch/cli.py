@@ -14,7 +14,12 @@ from pathlib import Path
 from typing import Any
 
 from brinewatch import __version__
+from brinewatch.calibrate import register as register_calibrate
 from brinewatch.errors import BrinewatchError
+from brinewatch.examine import register as register_quality
+from brinewatch.past import register as register_history
+from brinewatch.probing import register as register_probes
+from brinewatch.water.line import register as register_water
 
 EXIT_OK, EXIT_FAULT, EXIT_USAGE = 0, 1, 2
 
@@ -110,6 +115,11 @@ def _parser() -> argparse.ArgumentParser:
     simulate = add("simulate", _simulate, "serve the simulated shed alone (the demo starts this by itself)")
     simulate.add_argument("--folder", type=Path, required=True, help="where its ports and files appear")
     simulate.add_argument("--broker-port", type=int, default=0, help="start a broker on this port (default: none)")
+    register_water(add)
+    register_quality(add)
+    shed(register_calibrate(add))
+    shed(register_history(add))
+    shed(register_probes(add))
     return parser
 
 

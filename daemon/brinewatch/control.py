@@ -81,10 +81,14 @@ class ControlServer:
             return {"ok": False, "error": f"The request is not JSON: {error}.", "hint": ""}
 
 
+class NoDaemon(BrinewatchError):
+    """Nobody listens where the daemon of this store would."""
+
+
 def ask(path: Path, request: Mapping[str, Any]) -> Mapping[str, Any]:
     """Send one request to the daemon that keeps this store, and wait for its answer.
 
-    Raises BrinewatchError when no daemon listens, or when the daemon refuses.
+    Raises NoDaemon when no daemon listens, BrinewatchError when the daemon refuses.
     """
     try:
         with socket.socket(socket.AF_UNIX) as link:
@@ -98,7 +102,7 @@ def ask(path: Path, request: Mapping[str, Any]) -> Mapping[str, Any]:
                     break
                 data += piece
     except (FileNotFoundError, ConnectionRefusedError) as error:
-        raise BrinewatchError(
+        raise NoDaemon(
             f"No daemon is running for the store in {path.parent}.",
             "Start it with: bash deploy/run SHED.toml (or name the right shed file with --shed).",
         ) from error

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any, Protocol
 
 from brinewatch.alarms.events import AlarmEvent, Command, Happening, Order
+from brinewatch.calibrations import Calibrations
 from brinewatch.callout import Callout
 from brinewatch.errors import BrinewatchError
 from brinewatch.messages import Inbound
@@ -34,6 +35,8 @@ class Desk:
         callout: Callout,
         recorder: Recorder,
         journal: Journal,
+        write: Callable[[], Awaitable[bool]],
+        calibrations: Calibrations,
         hands: Sequence[ManualBus],
         clock: Clock,
         look: Look,
@@ -43,6 +46,8 @@ class Desk:
         self._callout = callout
         self._recorder = recorder
         self._journal = journal
+        self._write = write
+        self._calibrations = calibrations
         self._hands = hands
         self._clock = clock
         self._look = look
@@ -70,10 +75,18 @@ class Desk:
                 return {"lines": self._order(Order(order), request.get("number"), str(request.get("by", "")))}
             case "enter":
                 return {"line": await self._enter(request)}
+            case "probes":
+                return {"probes": as_json(self._keeper.probes(self._clock.now()))}
             case "messages":
                 return {"rows": [_posted(one) for one in await self._journal.outbox()]}
             case "events":
                 return {"rows": [_logged(one) for one in await self._journal.recent()]}
+            case "write":
+                return {"written": await self._write()}
+            case str(do) if do.startswith("calibration"):
+                done = await self._calibrations.answer(request)
+                self._look()  # what it changed shows at once
+                return done
         raise BrinewatchError(f"The daemon does not know how to do {request['do']!r}.", "See: brinewatch --help")
 
     def _order(self, order: Order, number: int | None, by: str) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 
@@ -48,3 +49,25 @@ def span_text(seconds: float) -> str:
         return f"{hours} h {minutes} min" if minutes else f"{hours} h"
     days, hours = divmod(hours, 24)
     return f"{days} d {hours} h" if hours else f"{days} d"
+
+
+_SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|m|h|d|w)")
+_UNIT_S = {"s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "d": 86400.0, "w": 7 * 86400.0}
+
+
+def seconds_of(text: str) -> float:
+    """A length of time as people write it: 45s, 10m, 24h, 7d, 2w. ValueError when it is none, or no time at all."""
+    found = _SPAN.fullmatch(text.strip().lower())
+    seconds = float(found[1]) * _UNIT_S[found[2]] if found else 0.0
+    if not seconds:
+        raise ValueError(f"{text!r}: expected a length of time like 10m, 24h or 7d")
+    return seconds
+
+
+def utc_of(text: str, zone: tzinfo) -> float:
+    """A day or a minute of a calendar in `zone`, as POSIX seconds. ValueError when it is neither."""
+    try:
+        found = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise ValueError(f"{text!r}: expected a day like 2026-09-01, or a minute like 2026-09-01T14:00") from None
+    return (found if found.tzinfo else found.replace(tzinfo=zone)).timestamp()

@@ -1,7 +1,8 @@
 """The one table of what is measured: key, name, symbol, unit, physical span, decimals shown.
 
 A value outside `low..high` cannot be true of any shed and fails the gross-range test; tighter spans are settings
-of the probe. Decimals are a ceiling for showing a number, not a claim of accuracy.
+of the probe. Decimals are a ceiling for showing a number, not a claim of accuracy. The scale of a pH is part of the
+quantity: `ph` is on the NBS scale, as glass electrodes and their buffers are, `ph_total` on the total scale.
 """
 
 from __future__ import annotations
@@ -54,16 +55,23 @@ _BAROMETER = {
     "kPa": (10.0, 0.0), "Pa": (0.01, 0.0), "mbar": (1.0, 0.0), "mmHg": (1 / 0.750061683, 0.0),
     "inHg": (33.86389, 0.0),
 }  # fmt: skip
-_FLOW = {"m3/h": (1000 / 60, 0.0), "L/s": (60.0, 0.0), "L/h": (1 / 60, 0.0)}
 _TEMPERATURE = {"degF": (5 / 9, -160 / 9), "mdegC": (1e-3, 0.0)}
-_N_PER_NH3 = 14.0067 / 17.0305  # IUPAC masses
+_FLOW = {"m3/h": (1000 / 60, 0.0), "L/s": (60.0, 0.0), "L/h": (1 / 60, 0.0)}
+# IUPAC masses, g/mol: test kits print ions as often as nitrogen
+_N, _NH3, _NH4, _NO2, _NO3 = 14.0067, 17.0305, 18.0385, 46.0055, 62.0049
+_ALKALINITY = {"mg/L CaCO3": (1 / 50.0435, 0.0), "dKH": (1 / 2.8041, 0.0), "mmol/L": (1.0, 0.0)}
 
 _TABLE = (
     Quantity("temperature", "temperature", "T", "degC", -5, 50, 1, units=_TEMPERATURE),
     Quantity("air_temperature", "air temperature", "T air", "degC", -40, 60, 1, units=_TEMPERATURE),
     Quantity("oxygen", "dissolved oxygen", "O2", "mg/L", 0, 40, 2),
     Quantity("oxygen_saturation", "oxygen saturation", "O2", "%", 0, 400, 1),
+    Quantity("oxygen_deficit", "oxygen below saturation", "O2 deficit", "mg/L", -40, 40, 2, derived=True),
+    Quantity("oxygen_tension", "oxygen partial pressure", "pO2", "hPa", 0, 2000, 0, derived=True,
+             units={"kPa": (10.0, 0.0), "mmHg": (1 / 0.750061683, 0.0)}),
     Quantity("ph", "pH", "pH", "pH", 0, 14, 2),
+    Quantity("ph_total", "pH on the total scale", "pH total", "pH total", 0, 14, 2),
+    Quantity("ph_potential", "pH electrode potential", "E", "mV", -1500, 1500, 1, units={"V": (1000.0, 0.0)}),
     Quantity("salinity", "practical salinity", "S", "PSS-78", 0, 70, 1),
     Quantity("conductivity", "conductivity at the water's temperature", "C", "mS/cm", 0, 120, 2,
              units={"uS/cm": (1e-3, 0.0), "S/m": (10.0, 0.0)}),
@@ -74,8 +82,15 @@ _TABLE = (
              units=_PRESSURE),
     Quantity("barometric_pressure", "station pressure", "p", "hPa", 500, 1100, 1, units=_BAROMETER),
     Quantity("branch_pressure", "air pressure in a branch", "branch", "kPa", -20, 100, 1, units=_PRESSURE),
-    Quantity("air_flow", "air flow", "air flow", "L/min", 0, 1000000, 0, units=_FLOW),
     Quantity("standby_air", "stand-by air pump", "stand-by", "state", 0, 1, 0, states=("resting", "running")),
+    Quantity("air_flow", "air flow", "air flow", "L/min", 0, 1000000, 0, units=_FLOW),
+    Quantity("air_state", "air supply", "air", "state", 0, 4, 0, derived=True,
+             states=("stopped", "line open", "partly blocked", "relief open", "normal")),
+    Quantity("air_rise_trend", "trend of air over head", "air trend", "kPa/30 d", -1000, 1000, 2, derived=True),
+    Quantity("air_rise_excess", "air over head, above clean", "air fouling", "kPa", -100, 100, 1, derived=True,
+             units=_PRESSURE),
+    Quantity("blower_hours", "blower hours", "hours", "h", 0, 10000000, 1, derived=True),
+    Quantity("blower_starts", "blower starts", "starts", "in 24 h", 0, 100000, 0, derived=True),
     Quantity("water_flow", "water flow", "flow", "L/min", 0, 100000, 0, units=_FLOW),
     Quantity("water_level", "water level", "level", "cm", -100, 2000, 1, units={"m": (100.0, 0.0),
              "mm": (0.1, 0.0)}),
@@ -96,13 +111,18 @@ _TABLE = (
     Quantity("motor_current", "motor current", "I", "A", 0, 1000, 2, units={"mA": (1e-3, 0.0)}),
     Quantity("turbidity", "turbidity", "turb", "FNU", -5, 10000, 0),
     Quantity("depth", "sensor depth", "depth", "m", -1, 200, 2, units={"cm": (0.01, 0.0)}),
-    Quantity("tan", "total ammonia as N", "TAN", "mg/L N", 0, 200, 2),
-    Quantity("nitrite", "nitrite as N", "NO2-N", "mg/L N", 0, 500, 2),
-    Quantity("nitrate", "nitrate as N", "NO3-N", "mg/L N", 0, 5000, 0),
-    Quantity("alkalinity", "alkalinity", "TA", "meq/L", 0, 20, 2),
-    Quantity("calcium", "calcium", "Ca", "mg/L", 0, 2000, 0),
+    Quantity("tan", "total ammonia as N", "TAN", "mg/L N", 0, 200, 2,
+             units={"mg/L NH3": (_N / _NH3, 0.0), "mg/L NH4": (_N / _NH4, 0.0)}),
+    Quantity("nitrite", "nitrite as N", "NO2-N", "mg/L N", 0, 500, 2, units={"mg/L NO2": (_N / _NO2, 0.0)}),
+    Quantity("nitrate", "nitrate as N", "NO3-N", "mg/L N", 0, 5000, 0, units={"mg/L NO3": (_N / _NO3, 0.0)}),
+    Quantity("alkalinity", "alkalinity", "TA", "meq/L", 0, 20, 2, units=_ALKALINITY),
     Quantity("nh3_n", "un-ionized ammonia as N", "NH3-N", "mg/L N", 0, 100, 3, derived=True,
-             units={"mg/L NH3": (_N_PER_NH3, 0.0)}),
+             units={"mg/L NH3": (_N / _NH3, 0.0)}),
+    Quantity("co2", "free carbon dioxide", "CO2", "mg/L", 0, 500, 1),
+    Quantity("gas_excess", "gas tensions over air pressure", "dP", "hPa", -1100, 2000, 0,
+             units={"kPa": (10.0, 0.0), "mmHg": (1 / 0.750061683, 0.0)}),
+    Quantity("total_gas", "total gas pressure", "TGP", "%", 0, 300, 1, derived=True),
+    Quantity("calcium", "calcium", "Ca", "mg/L", 0, 2000, 0),
     Quantity("start_up", "start-up of the filter", "start-up", "state", 0, 4, 0, derived=True,
              states=("not begun", "ammonia rising", "nitrite rising", "nitrite falling", "mature")),
     Quantity("health", "health of this part of the watch", "part", "state", 0, 1, 0, states=("failing", "well")),

@@ -43,13 +43,31 @@ class Sample:
 
 
 @dataclass(frozen=True, slots=True)
+class Ingredient:
+    """One thing a derived reading stands on, down to what was measured.
+
+    name: the point that was measured, else what was taken as known ("station pressure by altitude", "diffuser
+    depth") or the published formulation; value: in that point's own unit, None for a formulation; age_s: at the
+    reading's stamp; share: what it adds to the reading's standard uncertainty, in the reading's unit with the sign
+    of its effect, None when unknown. The uncertainty is the root of the sum of the squares of the shares.
+    """
+
+    name: str
+    value: float | None
+    age_s: float
+    share: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Reading:
     """A trusted-or-not value of one measuring point at one instant. Everything downstream judges these.
 
-    raw: what the probe said in the quantity's own unit, before calibration; None for a derived reading;
+    raw: what the probe said in the quantity's own unit, before calibration, never changed afterwards; None for a
+    derived reading; value: raw through the calibration in force at the time, whose id is in `calibration`;
     uncertainty: one standard uncertainty in the quantity's unit, None when unknown;
     age_s: age of the oldest input at the stamp (0 for a direct reading; hours for a manual test);
-    basis: what the number stands on when that matters ("as N, pH on NBS scale, TAN 3 h old").
+    basis: what the number stands on when that matters, for people ("as N, pH on NBS scale; from TAN 3 h old, ...");
+    ingredients: the same for programs, of a derived reading with a value; not kept in the history.
     """
 
     point: str
@@ -64,6 +82,7 @@ class Reading:
     calibration: str = ""
     age_s: float = 0.0
     basis: str = ""
+    ingredients: tuple[Ingredient, ...] = ()
 
     @property
     def usable(self) -> bool:

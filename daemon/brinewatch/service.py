@@ -16,8 +16,10 @@ from typing import TYPE_CHECKING, Any
 from brinewatch.alarms.events import AlarmEvent, Command, Happening
 from brinewatch.alarms.memory import resume
 from brinewatch.calendar import Calendar
+from brinewatch.calibrations import Calibrations
 from brinewatch.callout import Callout
 from brinewatch.config import ShedFile
+from brinewatch.config.plans import channels_of, stages_of
 from brinewatch.control import ControlServer
 from brinewatch.desk import Desk, event_line
 from brinewatch.errors import BrinewatchError, StoreBusy, StoreError
@@ -36,7 +38,7 @@ from brinewatch.store.history import History
 from brinewatch.store.journal import Journal, Resumed
 from brinewatch.store.lock import StoreLock
 from brinewatch.store.schema import NewerStore
-from brinewatch.watchkeeper import Channel, Outcome, StagePlan, Watchkeeper
+from brinewatch.watchkeeper import FOLLOW_MARK, Outcome, Watchkeeper
 
 if TYPE_CHECKING:
     from brinewatch.notify.mqtt import MqttNotifier
@@ -83,7 +85,7 @@ class Daemon:
         self._say = say
         self._stopping = asyncio.Event()
         self._changed = asyncio.Event()
-        self._health: dict[str, tuple[bool, str]] = {
+        self._health: dict[str, tuple[bool | None, str]] = {
             stage.settings.key: (True, "") for stage in shed.stages if stage.path == "watch"
         }
         self.journal = Journal(shed.data / "journal.sqlite", clock, on_health=self._on_health("journal"))
@@ -99,6 +101,7 @@ class Daemon:
         self.keeper: Watchkeeper
         self._callout: Callout
         self._recorder: Recorder
+        self._calibrations: Calibrations
         self._desk: Desk
 
     # -- life ---------------------------------------------------------------------------------------------------
@@ -119,6 +122,7 @@ class Daemon:
                     task.cancel()
                 await asyncio.gather(*tasks, *self._tasks, return_exceptions=True)
                 await self._recorder.commit()
+                await self.journal.keep(self.keeper.remembered(), self.clock.now())
                 await self.history.close()
                 await self.journal.close()
 
@@ -145,17 +149,21 @@ class Daemon:
         for note in resumed.notes:
             self._say(note)
         saved = resumed.saved
+        followed = {key: one for key, one in resumed.memories.items() if key.startswith(FOLLOW_MARK)}
         memory = resume(
-            resumed.memories,
+            {key: one for key, one in resumed.memories.items() if key not in followed},
             saved.mono if saved else now.mono,
             saved.utc if saved and saved.trusted else None,
             resumed.same_boot,
             now,
         )
         self.keeper = Watchkeeper(
-            self.shed.shed.name, _stage_plans(self.shed), _channels(self.shed), self.shed.derivations,
-            self.shed.alarms, self.shed.shed.display, now, memory,
+            self.shed.shed.name, stages_of(self.shed), channels_of(self.shed), self.shed.derivations,
+            self.shed.alarms, self.shed.shed.display, now, memory, self.shed.follows,
+            self.shed.cross,
         )  # fmt: skip
+        for note in self.keeper.recall(followed, resumed.same_boot, now):
+            self._say(note)
         topic = self.shed.broker.topic(self.shed.shed.key) if self.shed.broker else None
         self._callout = Callout(
             self.keeper,
@@ -166,9 +174,11 @@ class Daemon:
         )
         self._recorder = Recorder(self.journal, self.clock, self._release)
         hands = [bus for bus in self.buses.values() if isinstance(bus, ManualBus)]
+        self._calibrations = Calibrations(self.shed, self.keeper, self.journal, self.clock, self._note)
         self._desk = Desk(
-            self.keeper, self._callout, self._recorder, self.journal, hands, self.clock, self._look, self._say
-        )
+            self.keeper, self._callout, self._recorder, self.journal, self.history.flush, self._calibrations, hands,
+            self.clock, self._look, self._say,
+        )  # fmt: skip
         for bus in hands:
             bus.restore(resumed.entries)
         await self.history.open()
@@ -222,7 +232,7 @@ class Daemon:
         every = max(_ALIVE_EVERY_S, self.shed.store.batch_s)
         while True:
             await self.clock.sleep(every)
-            await self.journal.keep({}, self.clock.now())
+            await self.journal.keep(self.keeper.remembered(), self.clock.now())
 
     def _calendar(self) -> Calendar:
         calendar = Calendar(self.clock)
@@ -269,8 +279,12 @@ class Daemon:
     def _look(self, samples: Sequence[Sample] = (), commands: Sequence[Command] = ()) -> Outcome:
         """Judge what came in, or that time has passed; queue what it brought. Never waits."""
         now = self.clock.now()
+        self.keeper.calibrate(self.journal.calibrations())
+        if "calibration" in self._health:
+            self._health["calibration"] = self._calibrations.health(now)
         self.keeper.note_health(self._health, now)
         outcome = self.keeper.take(samples, now, commands)
+        self._calibrations.hear(outcome.readings, now)
         self.history.add(outcome.readings)
         for verdict in outcome.revised:
             self.history.revise(verdict)
@@ -334,6 +348,12 @@ class Daemon:
     async def _look_soon(self) -> None:
         self._look()
 
+    def _note(self, text: str) -> None:
+        """One line for people, kept in the journal too."""
+        now = self.clock.now()
+        self._say(f"{now.local:%H:%M:%S} {text}")
+        self._spawn(self.journal.note("calibration", text, now))
+
     def _on_trouble(self, way: str, reason: str) -> None:
         self._say(f"{way}: {reason}")
 
@@ -358,20 +378,3 @@ class Daemon:
         if not task.cancelled() and task.exception() is not None:
             self._say(f"A piece of work failed: {task.exception()}")
             log.error("A piece of work failed", exc_info=task.exception())
-
-
-def _stage_plans(shed: ShedFile) -> list[StagePlan]:
-    return [
-        StagePlan(
-            stage.path, stage.settings.key, stage.settings.name, stage.settings.kind,
-            tuple(f"{stage.settings.key}.{quantity}" for quantity in stage.settings.watch),
-        )
-        for stage in shed.stages
-    ]  # fmt: skip
-
-
-def _channels(shed: ShedFile) -> dict[str, Channel]:
-    return {
-        point: Channel(probe.every, channel.quality, accuracy=channel.accuracy)
-        for point, (_, probe, channel) in shed.channels().items()
-    }

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import argparse
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from brinewatch.alarms.rules import Alarm, words
 from brinewatch.moment import span_text
 from brinewatch.quantities import QUANTITIES
+
+# how a module of commands makes one known to the command line: its name, its work, what it does in a line
+AddCommand = Callable[[str, Callable[[argparse.Namespace], int], str], argparse.ArgumentParser]
 
 _FILE_WIDTH = 240
 _MARK = {"critical": "▲ DANGER", "high": "▲ DANGER", "medium": "◆ WARNING", "low": "■ NEEDS A PERSON"}
@@ -16,7 +20,7 @@ _FLAG = {1: "", 2: "  (not judged yet)", 3: "  (suspect)", 4: "  (not to be trus
 
 def state_text(overview: Mapping[str, Any]) -> str:
     """The state of the shed as sentences; the same order as on the page."""
-    lines = [f"{overview['shed']}, {overview['at']}", overview["sentence"], ""]
+    lines = [f"{overview['shed']}, {overview['at']}", overview["sentence"], *overview["notes"], ""]
     for alarm in overview["alarms"]:
         limit = f" (limit {alarm['limit']})" if alarm["limit"] else ""
         lines.append(f"{_MARK[alarm['priority']]}  {alarm['number']}  {alarm['title']}: {alarm['shown']}{limit}")

@@ -7,7 +7,7 @@ record and the tests all keep watch with this same class; it reads no clock and 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 from brinewatch.alarms.causes import consequences
 from brinewatch.alarms.due import next_due
@@ -20,24 +20,32 @@ from brinewatch.moment import Moment
 from brinewatch.overview import AlarmView, AsideView, Overview, PointView, StageView
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import Flag, Reading, Sample, quantity_of, stage_of
-from brinewatch.signals.calibration import Calibration
+from brinewatch.signals.crosscheck import NO_CROSSCHECK, CrossMemory, CrossPlan, crosscheck, doubt
 from brinewatch.signals.derived import Derivation, derive
 from brinewatch.signals.display import DisplayUnits, show
+from brinewatch.signals.due import due_utc
+from brinewatch.signals.following import Follower, FollowPlan, follower
+from brinewatch.signals.holds import Hold, Holds, held, reached
+from brinewatch.signals.lines import Lines
 from brinewatch.signals.quality import Quality, QualityMemory, judge
+from brinewatch.signals.records import CalibrationRecord
+from brinewatch.signals.status import ProbeView, Wire, probe_views
 
 _RECENT = 50
+# memories of followers lie beside those of alarms, whose names all have an @ and no colon
+FOLLOW_MARK = "follow:"
 # what is over but not answered stands behind what still holds
 _OVER = (State.RETURNED, State.LATCHED)
 
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """How one measured point is to be judged. every_s: how often it is read."""
+    """How one measured point is to be judged. every_s: how often it is read; wire: where it comes from."""
 
     every_s: float
     quality: Quality
-    calibration: Calibration = field(default_factory=Calibration)
     accuracy: float | None = None
+    wire: Wire | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +82,16 @@ class Watchkeeper:
         units: DisplayUnits,
         started: Moment,
         memory: Memory | None = None,
+        follows: Sequence[FollowPlan] = (),
+        cross: CrossPlan = NO_CROSSCHECK,
     ) -> None:
         self._name = name
         self._stages = tuple(stages)
         self._channels = channels
         self._derivations = tuple(derivations)
+        self._followers = tuple(follower(plan) for plan in follows)
+        self._remembered: dict[str, Mapping[str, object]] = {}
+        self._cross, self._crossed = cross, CrossMemory()
         self._alarms = tuple(alarms)
         self._by_id = {alarm.id: alarm for alarm in alarms}
         self._max_age = {alarm.point: alarm.max_age_s for alarm in alarms}
@@ -86,6 +99,10 @@ class Watchkeeper:
         self._started = started
         self._memory = memory or Memory()
         self._quality: dict[str, QualityMemory] = {}
+        self._records: Sequence[CalibrationRecord] = ()
+        self._lines = Lines()
+        self.holds = Holds()
+        self._untold: frozenset[str] = frozenset()
         self._latest: dict[str, Reading] = {}
         self._features = Features(wanted(alarms))
         self._noted: dict[str, Reading] = {}
@@ -137,6 +154,11 @@ class Watchkeeper:
     def alarm(self, key: str) -> Alarm | None:
         return self._by_id.get(key)
 
+    def calibrate(self, records: Sequence[CalibrationRecord]) -> None:
+        """All calibration records there are; samples taken from now on are seen through them."""
+        if records is not self._records:
+            self._records, self._lines = records, Lines(records)
+
     def take(self, samples: Iterable[Sample], now: Moment, commands: Sequence[Command] = ()) -> Outcome:
         """Judge new samples and step every alarm. Call with none to let time alone pass."""
         fresh: dict[str, Reading] = {}
@@ -155,6 +177,14 @@ class Watchkeeper:
             if leading in fresh:
                 fresh[derivation.point] = self._latest[derivation.point] = _derived(derivation, self._latest, now)
                 news.add(derivation.point)
+        for one in self._followers:
+            if one.plan.leading in fresh:
+                for reading in _followed(one, self._latest, now):
+                    fresh[reading.point] = self._latest[reading.point] = reading
+                    news.add(reading.point)
+        doubted = self._crosschecked(fresh, now)
+        fresh |= doubted
+        self._latest |= doubted
         if any(reading.usable for reading in fresh.values()):
             self._checked = now
         readings = tuple(reading for point, reading in fresh.items() if point in news)
@@ -162,31 +192,85 @@ class Watchkeeper:
 
     def _judged(self, sample: Sample, now: Moment) -> tuple[Reading, Reading | None]:
         channel, memory = self._channels[sample.point], self._quality.get(sample.point)
+        hold = self.holds.of(sample.point, now)
         try:
-            reading, self._quality[sample.point], verdict = judge(
-                sample, channel.quality, memory, now, channel.calibration, channel.accuracy
-            )
+            line = self._lines.live(sample.point, sample.at)
+            if hold is not None or (memory and memory.last and memory.last.calibration != line.id):
+                memory = None  # what came before is no measure for what is seen otherwise, or elsewhere
+            reading, memory, verdict = judge(sample, channel.quality, memory, now, line, channel.accuracy)
+            if hold is not None:
+                self._quality.pop(sample.point, None)
+                return held(reading, hold), None
+            self._quality[sample.point] = memory
         except Exception as error:  # noqa: BLE001 - a test that fails is a failed reading, which has its alarm
             return _failed(sample.point, sample.probe, sample.at, error), None
         return reading, verdict
+
+    def _crosschecked(self, fresh: Mapping[str, Reading], now: Moment) -> Mapping[str, Reading]:
+        try:
+            doubted, self._crossed = crosscheck(self._cross, self._latest, fresh, self._crossed, now)
+        except Exception as error:  # noqa: BLE001 - readings stay judged; that they were not held together is said
+            reason = f"Could not be held against others: {type(error).__name__}: {error}"
+            return {point: doubt(one, [(Flag.SUSPECT, reason)]) for point, one in fresh.items() if one.usable}
+        return doubted
 
     def _known(self, reading: Reading) -> bool:
         before = self._latest.get(reading.point)
         return before is not None and before.at == reading.at
 
-    def note_health(self, parts: Mapping[str, tuple[bool, str]], now: Moment) -> None:
-        """The watch's own parts, as readings like any other: the point is PART.health."""
+    def probes(self, now: Moment) -> list[ProbeView]:
+        """Every probe on the wires: what each of its channels said last, and how far it can be relied on."""
+        wires = [channel.wire for channel in self._channels.values() if channel.wire is not None]
+        due = {
+            one.point: due_utc(self._lines.of(one.point), one.point, one.calibrate_every_days, now.utc)
+            for one in wires
+        }
+        return probe_views(wires, self._latest, due, self.holds.now(now), now)
+
+    def remembered(self) -> dict[str, Mapping[str, object]]:
+        """What followers remember and have not been asked since it changed, by the name it is kept under."""
+        now = {f"{FOLLOW_MARK}{one.plan.key}": one.saved() for one in self._followers}
+        changed = {key: saved for key, saved in now.items() if self._remembered.get(key) != saved}
+        self._remembered = now
+        return changed
+
+    def recall(self, memories: Mapping[str, Mapping[str, object]], same_boot: bool, now: Moment) -> list[str]:
+        """Give followers back what they remembered. Says which memories cannot be used; they begin anew."""
+        lost = []
+        for one in self._followers:
+            saved = memories.get(f"{FOLLOW_MARK}{one.plan.key}")
+            if saved is None:
+                continue
+            try:
+                one.restore(saved, same_boot, now)
+            except (KeyError, TypeError, ValueError) as error:
+                lost.append(f"What was counted for {one.plan.key} cannot be read ({error!r}) and begins anew.")
+        return lost
+
+    def note_health(self, parts: Mapping[str, tuple[bool | None, str]], now: Moment) -> None:
+        """The watch's own parts, as readings like any other: the point is PART.health.
+
+        Neither well nor not (None): it cannot be told now, and its alarms stay as they are.
+        """
         for part, (well, reason) in parts.items():
+            flag, value = (Flag.NOT_EVALUATED, None) if well is None else (Flag.PASS, float(well))
             point = f"{part}.health"
-            reading = Reading(point, "health", float(well), None, Flag.PASS, reason, now, "brinewatch")
+            reading = Reading(point, "health", value, None, flag, reason, now, "brinewatch")
             self._latest[point] = reading
             self._features.take((reading,), now)
+        self._untold = frozenset(f"{part}.health" for part, (well, _) in parts.items() if well is None)
+
+    def _held(self, now: Moment) -> frozenset[str]:
+        """Points whose alarms must neither start nor end now."""
+        made = [((one.point,), tuple(one.inputs.values())) for one in self._derivations]
+        followed = [(one.plan.points, tuple(one.plan.inputs.values())) for one in self._followers]
+        return self._untold | reached(self.holds.now(now), [*made, *followed], self._latest)
 
     def _step(
         self, now: Moment, commands: Sequence[Command], readings: tuple[Reading, ...], revised: tuple[Reading, ...]
     ) -> Outcome:
         self._features.take(readings, now)
-        result = step(self._alarms, self._memory, self._judged_by, now, commands)
+        result = step(self._alarms, self._memory, self._judged_by, now, commands, self._held(now))
         self._memory = result.memory
         self._recent = [*self._recent, *result.events][-_RECENT:]
         changed = {key: self._memory.saved(key) for key in result.changed}
@@ -217,6 +301,7 @@ class Watchkeeper:
         )  # fmt: skip
         return Overview(
             self._name, now, self._checked, self._started, stages, tuple(alarms), tuple(reversed(self._recent)),
+            tuple(self._hold_note(point, hold, now) for point, hold in self.holds.now(now).items()),
             aside=self._aside(), attended=self._attended(),
         )  # fmt: skip
 
@@ -249,6 +334,13 @@ class Watchkeeper:
             return ""
         return f"{mode.by} works in the shed until {mode.until.local:%H:%M}: alarms of that work do not call."
 
+    def _hold_note(self, point: str, hold: Hold, now: Moment) -> str:
+        name, stage = QUANTITIES[quantity_of(point)].name, self.stage_name(stage_of(point))
+        until = now.later(hold.until_mono - now.mono + 59.0).local  # to the whole minute, never too early
+        return (
+            f"{stage}: {name} is being calibrated by {hold.by}; its alarms wait until {until:%H:%M} at the latest."
+        )
+
     def _stands(self, alarm: Alarm) -> bool:
         memory = self._memory.alarms.get(alarm.id)
         return memory is not None and memory.state.standing
@@ -279,11 +371,9 @@ class Watchkeeper:
         if rule.limit is not None:
             limit = f"{rule.side} {self.show(alarm.point, rule.limit)}"
         value = reading.value if reading and not rule.about_data else None
-        shown = (
-            self.show(alarm.point, value)
-            if value is not None
-            else (reading.reason if reading else "") or "no value"
-        )
+        shown = "no value" if value is None else self.show(alarm.point, value)
+        if reading is not None and reading.reason and (value is None or alarm.quantity == "health"):
+            shown = reading.reason.rstrip(".")  # "failing" says less than why
         return AlarmView(
             memory.number,
             alarm.id,
@@ -309,6 +399,13 @@ def _derived(derivation: Derivation, readings: Mapping[str, Reading], now: Momen
         return derive(derivation, readings, now)
     except Exception as error:  # noqa: BLE001 - a sum that fails is a failed reading, which has its alarm
         return _failed(derivation.point, "derived", now, error)
+
+
+def _followed(one: Follower, readings: Mapping[str, Reading], now: Moment) -> Sequence[Reading]:
+    try:
+        return one.follow(readings, now)
+    except Exception as error:  # noqa: BLE001 - as above
+        return [_failed(point, "derived", now, error) for point in one.plan.points]
 
 
 def _failed(point: str, probe: str, at: Moment, error: Exception) -> Reading:

@@ -44,7 +44,7 @@ STAGE_KINDS = {
     "header.toml": {"water_level"},
     "filters.toml": {"oxygen_saturation", "nitrate", "alkalinity", "ph", "tan", "nitrite"},
 }
-SHED = ["air.toml", "animals.toml", "changes.toml", "startup.toml", "upkeep.toml", "watch.toml"]
+SHED = ["air.toml", "animals.toml", "changes.toml", "startup.toml", "watch.toml"]
 
 
 def _written(name: str) -> Iterator[dict[str, Any]]:

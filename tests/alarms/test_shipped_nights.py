@@ -115,7 +115,7 @@ def test_a_blower_that_starts_again_and_again_is_told_before_its_motor_burns() -
         night.until(f"02:{2 * minute + 2:02}:00", blower__motor_current=0.0)
         if minute == 6:
             assert called(night) == set()
-    assert called(night) == {"blower-starts-often"}
+    assert called(night) == {"motor-starts-often"}
 
 
 def test_air_that_fades_is_told_and_air_that_stops_is_told_once() -> None:

@@ -121,6 +121,15 @@ def test_a_state_says_itself_once() -> None:
     assert "mains IS BACK on." in call_text("GANNET QUAY", on, alarm.rule, "on", "")
 
 
+def test_one_of_several_wrong_states_is_over_without_all_being_well() -> None:
+    [alarm] = [one for one in bound("air.toml", points=["line.air_state"]) if one.rule.key == "air-line-open"]
+    over = event(
+        Happening.RETURNED, alarm=alarm.id, point=alarm.point, quantity="air_state", value=3.0, limit=None
+    )  # fmt: skip
+    text = call_text("GANNET QUAY", over, alarm.rule, "relief open", "")
+    assert text == "GANNET QUAY 02:14 AIR LINE OPEN is over, now relief open. Reply OK 12"
+
+
 def test_an_alarm_gone_from_the_settings_still_has_words() -> None:
     gone = event(Happening.CLEARED, detail="no longer in the settings")
     assert call_text("GANNET QUAY", gone, None, "", "") == (

@@ -23,13 +23,67 @@ def faults(folder: Path, text: str) -> list[str]:
 
 def test_a_right_file_is_read_whole(tmp_path: Path) -> None:
     shed = read_shed(write(tmp_path))
-    assert [stage.settings.key for stage in shed.stages] == ["tank", "manifold", "journal", "history"]
+    assert [stage.settings.key for stage in shed.stages] == [
+        "tank",
+        "manifold",
+        "journal",
+        "history",
+        "calibration",
+    ]
     assert {derivation.point for derivation in shed.derivations} == {"tank.oxygen_saturation", "manifold.air_rise"}
     assert shed.channels()["manifold.air_pressure"][1].every == 1.0
     watched = {alarm.point for alarm in shed.alarms}
     # no point is silent: each has at least its data alarm
-    assert watched >= {f"tank.{q}" for q in shed.stage("tank").watch} | {"journal.health", "history.health"}
+    assert watched >= {f"tank.{q}" for q in shed.stage("tank").watch} | {
+        "journal.health",
+        "history.health",
+        "calibration.health",
+    }
     assert shed.data == tmp_path / "data"
+
+
+def test_days_between_calibrations_are_the_channels_own(tmp_path: Path) -> None:
+    text = SMALL.replace('point = "tank.oxygen"', 'point = "tank.oxygen"\ncalibrate_every_days = 30')
+    able = read_shed(write(tmp_path, text)).calibratable()
+    assert {point: channel.calibrate_every_days for point, (_, channel) in able.items()} == {
+        "tank.oxygen": 30.0, "tank.temperature": None, "tank.salinity": None, "manifold.air_pressure": None,
+    }  # fmt: skip
+    assert {probe.name for probe, _ in able.values()} == {"sonde"}
+
+
+@pytest.mark.parametrize(
+    ("point", "days", "said"),
+    [
+        ("tank.tan", "30", r"calibrate_every_days = 30: expected nothing here: this quantity takes no calibration"),
+        ("tank.oxygen", "0", r"calibrate_every_days = 0: expected"),
+        ("tank.oxygen", '"monthly"', r"calibrate_every_days = 'monthly': expected"),
+    ],
+)
+def test_days_that_cannot_be_are_refused(tmp_path: Path, point: str, days: str, said: str) -> None:
+    found = faults(
+        tmp_path, SMALL.replace(f'point = "{point}"', f'point = "{point}"\ncalibrate_every_days = {days}')
+    )
+    assert len(found) == 1
+    assert re.search(said, found[0]), found
+
+
+def test_what_is_entered_by_hand_is_due_by_no_calendar(tmp_path: Path) -> None:
+    text = SMALL.replace('point = "tank.tan"', 'point = "tank.salinity"\ncalibrate_every_days = 30', 1)
+    text = text.replace('[[bus.line.probe.channel]]\npoint = "tank.salinity"\nfield = 3\n', "").replace(
+        '"tan"', '"depth"'
+    )
+    text = text.replace("field = 2\n", 'field = 2\n\n[[bus.line.probe.channel]]\npoint = "tank.depth"\nfield = 3\n')
+    found = faults(tmp_path, text)
+    where = r"bus\.hand\.probe\[1\]\.channel\[1\]\.calibrate_every_days = 30\.0: expected nothing: a manual bus has no probes"
+    assert len(found) == 1
+    assert re.search(where, found[0]), found
+
+
+def test_a_shed_with_nothing_to_calibrate_has_no_such_part(tmp_path: Path) -> None:
+    example = next(
+        path for path in EXAMPLES.glob("*.toml") if 'kind = "recorded"' in path.read_text(encoding="utf-8")
+    )
+    assert "calibration" not in {stage.settings.key for stage in read_shed(example).stages}
 
 
 @pytest.mark.parametrize("example", sorted(EXAMPLES.glob("*.toml")), ids=lambda path: path.name)
@@ -84,6 +138,9 @@ def test_ten_faults_are_all_reported_at_once(tmp_path: Path) -> None:
         (SMALL + '\n[[override]]\nrule = "air-stopped"\nlimit = 300\nwhy = "shallow diffusers"\n', r"override\[1\]\.limit = 300"),
         (SMALL + '\n[[override]]\nrule = "air-stopped"\nlimit = 7\n', r"override\[1\]\.why = None: expected this key, which is missing"),
         (SMALL + '\n[broker]\nhost = "localhost"\nusername = "u"\npassword_file = "pw"\n', r"broker\.password_file = 'pw': expected a file"),
+        (SMALL.replace('"air_rise"]', '"air_rise", "blower_hours"]\nsupply = { relief_kPa = 7.5 }'), r"air\[1\]\.supply\.relief_kPa = 7\.5: expected more than the 8\.0 kPa over the deepest diffuser"),
+        (SMALL.replace('"air_rise"]', '"air_rise"]\nsupply = { relief = 18 }'), r"air\[1\]\.supply\.relief = 18: expected no such key; did you mean relief_kPa\?"),
+        (SMALL.replace('"tan"]', '"tan", "air_state"]'), r"water\[1\]\.watch = 'air_state': expected air_pressure and air_rise of stage tank"),
         (SMALL.replace('[[water]]\nkey = "tank"', '[water]\nkey = "tank"'), r"water = .*a list of tables: write \[\[water\]\]"),
     ],
 )  # fmt: skip

@@ -110,3 +110,13 @@ async def pass_time(clock: SteppingClock, seconds: float) -> None:
     """Let stepped time run on, with everything that happens in it."""
     async with asyncio.timeout(SOON * 2):
         await clock.drive(clock.now().mono + seconds)
+
+
+async def pass_time_until(clock: SteppingClock, reached: Callable[[], object]) -> None:
+    """Let stepped time run on piece by piece until it is so: what comes unasked comes at its own pace."""
+    for _ in range(1000):
+        if reached():
+            return
+        await pass_time(clock, 0.1)
+        await asyncio.sleep(0.002)
+    raise AssertionError("it did not come to be")

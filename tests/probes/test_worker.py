@@ -311,7 +311,11 @@ async def test_check_once_says_what_each_answered(tmp_path: Path, device: Device
     device.script = lambda asked: [] if asked[0] == 4 else [(0, right(asked))]
     settings = parse(SHED)
     sonde, gauge = await check_once(build_bus("rs485", settings, clock, tmp_path), settings.probe, clock)
-    assert (sonde.probe, sonde.well, sonde.samples) == ("sonde", False, ())
+    assert (sonde.probe, sonde.well) == ("sonde", False)
+    # one sample a channel, each saying that nothing came
+    assert [(one.point, one.value, one.flag) for one in sonde.samples] == [
+        (channel.point, None, Flag.MISSING) for channel in settings.probe[0].channel
+    ]
     assert "Address 4 gave no answer" in sonde.error
     assert "Check its supply" in sonde.error
     assert (gauge.well, gauge.error) == (True, "")

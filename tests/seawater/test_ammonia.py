@@ -177,6 +177,18 @@ def test_scales_agree_with_pyco2sys() -> None:
             assert ours == pytest.approx(float(found[key][number]), abs=1e-6)
 
 
+def test_scales_by_the_table() -> None:
+    # PyCO2SYS 1.8.3, pH 8.1 on NBS, S 5 to 40, 0 to 35 degC, to 0.0001
+    table = rows("ph_scales.csv")
+    assert len(table) == 56
+    for row in table:
+        t, s, nbs = float(row["temp_C"]), float(row["salinity_psu"]), float(row["pH_nbs"])
+        assert ph.f_h_takahashi(t, s) == pytest.approx(float(row["fH_takahashi1982"]), abs=6e-7), row
+        assert ph.sws_from_nbs(nbs, t, s) == pytest.approx(float(row["pH_sws"]), abs=6e-5), row
+        assert ph.total_from_nbs(nbs, t, s) == pytest.approx(float(row["pH_total"]), abs=6e-5), row
+        assert ph.free_from_nbs(nbs, t, s) == pytest.approx(float(row["pH_free"]), abs=6e-5), row
+
+
 @given(st.floats(0, 40), st.floats(0, 45), st.floats(6, 9))
 def test_scales_are_inverses(t: float, s: float, value: float) -> None:
     assert ph.nbs_from_total(ph.total_from_nbs(value, t, s), t, s) == pytest.approx(value, abs=1e-12)

@@ -15,7 +15,18 @@ BUFFERS = rows("ph_buffers.csv")
 @pytest.mark.parametrize(
     ("temperature", "slope"),
     # ln 10 R T / F with CODATA 2018; an electrode maker's note prints 54, 59.16 and 64 at 0, 25 and 50 degC
-    [(0, 54.1988), (10, 56.1830), (20, 58.1672), (25, 59.1593), (40, 62.1357), (50, 64.1199)],
+    [
+        (0, 54.1988),
+        (5, 55.1909),
+        (10, 56.1830),
+        (15, 57.1751),
+        (20, 58.1672),
+        (25, 59.1593),
+        (30, 60.1515),
+        (35, 61.1436),
+        (40, 62.1357),
+        (50, 64.1199),
+    ],
 )
 def test_nernst_slope(temperature: float, slope: float) -> None:
     assert electrode.nernst_slope_mV(temperature) == pytest.approx(slope, abs=6e-5)
@@ -54,10 +65,38 @@ def test_phthalate_equation() -> None:
         assert electrode.phthalate_ph(t) == pytest.approx(electrode.buffer_ph("4.01", t), abs=0.015)
 
 
+def test_phthalate_by_its_first_equation() -> None:
+    # Hamer, Pinching & Acree 1946 (RP1690): a generation earlier, within 0.0025
+    first = [row for row in BUFFERS if row["source"].startswith("Hamer")]
+    assert len(first) == 11
+    for row in first:
+        assert electrode.phthalate_ph(float(row["temp_C"])) == pytest.approx(float(row["ph_nbs"]), abs=0.0025), row
+
+
 def test_tris_in_seawater() -> None:
     # DelValls & Dickson 1998 as printed in the seacarb manual: 8.093549 at S 35, 25 degC (Dickson et al. 2007:
     # 8.0936)
     assert electrode.tris_ph_total(25, 35) == pytest.approx(8.093549, abs=6e-7)
+
+
+def test_tris_over_temperature_and_salinity() -> None:
+    # DelValls & Dickson 1998 as in seacarb, to 0.0001
+    checked = 0
+    for row in rows("ph_scales.csv"):
+        if row["tris_ph_total"]:
+            found = electrode.tris_ph_total(float(row["temp_C"]), float(row["salinity_psu"]))
+            assert found == pytest.approx(float(row["tris_ph_total"]), abs=6e-5), row
+            checked += 1
+    assert checked == 40
+
+
+def test_ph_of_a_perfect_electrode() -> None:
+    # 59.16 mV a pH at 25 degC (CODATA 2018), nothing at pH 7, and positive on the acid side
+    assert electrode.ph_from_mV(0.0, 25) == 7.0
+    assert electrode.ph_from_mV(59.1593, 25) == pytest.approx(6.0, abs=1e-5)
+    assert electrode.ph_from_mV(-58.1672, 20) == pytest.approx(8.0, abs=1e-5)
+    for value, t in ((4.0, 5.0), (8.1, 12.0), (9.5, 30.0)):
+        assert electrode.ph_from_mV(electrode.mV_from_ph(value, t), t) == pytest.approx(value, abs=1e-12)
 
 
 def test_between_two_table_degrees_lies_a_straight_line() -> None:

@@ -17,6 +17,9 @@ def test_hamme_and_emerson_check_values() -> None:
     # 3e-5)
     assert gas.nitrogen_umol_kg(10, 35) == pytest.approx(500.885, abs=5e-4)
     assert gas.argon_umol_kg(10, 35) == pytest.approx(13.4622, abs=5e-5)
+    # computed from the paper's coefficients
+    for t, s, expected in ((20, 35, 419.773), (25, 35, 388.856), (20, 0, 537.443)):
+        assert gas.nitrogen_umol_kg(t, s) == pytest.approx(expected, abs=6e-4)
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from brinewatch.seawater import load
-from brinewatch.seawater.startup import StartUp, WaterTest, start_up_stage
+from brinewatch.seawater.startup import StartUp, WaterTest, start_up_stage, water_tests
 
 
 def test_tan_from_feed() -> None:
@@ -38,6 +38,35 @@ def test_bed_rates() -> None:
     assert load.nitrification_rate(0.3, 12, 33) == pytest.approx(0.05, abs=0.003)
     assert load.bed_capacity_gN_day(100, 0.3, 12, 33) == pytest.approx(5.0, abs=0.3)
     assert load.bed_area_m2(200, 500) == pytest.approx(100)
+
+
+def test_feed_of_a_poor_diet_by_the_kilogram_of_animals() -> None:
+    # Timmons & Ebeling's 0.092 (from memory): 1 % of live mass a day at 30 % protein is 11.5 mg N/kg/h
+    fed = load.tan_from_feed_gN_day(10.0, 0.30)
+    assert fed / 24 * 1000 == pytest.approx(11.5, abs=0.05)
+    assert load.tan_from_excretion_gN_day(1.0, 11.5) == pytest.approx(fed, rel=0.005)
+
+
+def test_growing_bacteria_use_less_than_stoichiometry() -> None:
+    # Gujer & Jenkins 1974: 4.32 g O2 a gram N with growth; Ebeling et al. 2006 (from memory): 4.18 and 7.05 g CaCO3
+    assert 4.18 < 4.32 < load.nitrification_oxygen_g(1.0)
+    assert load.nitrification_alkalinity_g_caco3(1.0) > 7.05
+    # both halves of it: 3.4267 g for ammonia to nitrite, 1.1422 g for nitrite to nitrate
+    assert load.nitrification_oxygen_g(1.0) == pytest.approx(3.4267 + 1.1422, abs=2e-4)
+
+
+def test_a_bed_that_nitrifies_uses_oxygen_first() -> None:
+    # handbook: 100 m2 at 0.05 to 0.10 g N/m2/d use 1.2 to 2.5 g O2/h with 30 % for other bacteria
+    for rate, oxygen in ((0.05, 1.2), (0.10, 2.5)):
+        assert 1.3 * load.nitrification_oxygen_g(100 * rate) / 24 == pytest.approx(oxygen, rel=0.05)
+
+
+@given(st.floats(0, 35), st.floats(0, 44), st.floats(0, 5))
+def test_a_warmer_or_fresher_bed_and_more_ammonia_nitrify_more(t: float, s: float, tan: float) -> None:
+    here = load.nitrification_rate(tan, t, s)
+    assert load.nitrification_rate(tan, t + 1, s) >= here
+    assert load.nitrification_rate(tan, t, s + 1) <= here
+    assert load.nitrification_rate(tan + 0.1, t, s) >= here
 
 
 @given(st.floats(0.001, 1.0), st.floats(1, 500), st.floats(0, 36), st.floats(0, 45))
@@ -108,3 +137,22 @@ def test_start_up_of_nothing_and_of_a_mixed_up_record() -> None:
 
 def test_low_numbers_alone_never_make_it_mature() -> None:
     assert start_up_stage([WaterTest(day, 0.0, 0.0) for day in range(30)]) is StartUp.NOT_BEGUN
+
+
+def test_start_up_from_a_record_kept_by_quantity() -> None:
+    # nitrite entered an hour after the ammonia, and a few tests of one without the other
+    tan = [(day, tan) for day, tan, _, _ in reversed(RECORD)] + [(50.0, 9.0)]
+    nitrite = [(day + 1 / 24, nitrite) for day, _, nitrite, _ in RECORD] + [(15.0, 9.0)]
+    found = water_tests(tan, nitrite)
+    assert found == [WaterTest(day, tan, nitrite) for day, tan, nitrite, _ in RECORD]
+    assert start_up_stage(found) is StartUp.MATURE
+    assert water_tests(tan, []) == []
+    assert water_tests([], nitrite) == []
+
+
+@pytest.mark.parametrize("bad", [math.nan, -1.0, math.inf])
+def test_a_record_without_numbers_is_refused(bad: float) -> None:
+    with pytest.raises(ValueError, match="mgN_L = "):
+        water_tests([(1.0, bad)], [(1.0, 0.1)])
+    with pytest.raises(ValueError, match="day = "):
+        water_tests([(1.0, 1.0)], [(bad, 0.1)])

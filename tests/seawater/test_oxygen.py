@@ -50,6 +50,23 @@ def test_iso_5814_fresh_water_column_to_the_last_printed_digit() -> None:
         assert computed(row) == pytest.approx(float(row["published_do_mgL"]), abs=0.0051), row
 
 
+def test_the_linear_salt_correction_of_en_25814_lies_within_a_tenth_above() -> None:
+    # EN 25814 takes salt off by one factor a degree: at S 35 up to 0.11 mg/L above Benson & Krause, never below
+    salt = [row for row in printed("ISO 5814 / EN 25814") if row["salinity_psu"] == "35"]
+    assert len(salt) == 31
+    for row in salt:
+        assert -0.005 < float(row["published_do_mgL"]) - computed(row) < 0.12, row
+
+
+def test_the_elevation_table_of_iso_5814_lies_within_its_own_pressures() -> None:
+    # ISO 5814 by elevation, to 0.1 mg/L, as reprinted in a manual: on ISA pressures it is up to 2.6 % high far up
+    for row in printed("ISO 5814 elevation"):
+        above = float(row["published_do_mgL"]) - computed(row)
+        assert -0.06 < above < 0.16, row
+        if float(row["pressure_mmHg"]) > 700:
+            assert above < 0.07, row
+
+
 def test_apha_zero_chlorinity_column() -> None:
     # APHA Standard Methods 4500-O:I (values from memory)
     for row in printed("APHA"):
@@ -108,6 +125,12 @@ def test_vapour_pressure_forms(temperature: float, fresh: float, salt: float) ->
     assert oxygen.vapour_pressure_green_carritt(temperature, 0) == pytest.approx(
         oxygen.vapour_pressure_usgs(temperature), rel=0.002
     )
+
+
+def test_twice_the_air_pressure_is_beyond_what_is_stated() -> None:
+    # Benson & Krause state 0.5 to 1.1 atm
+    with pytest.raises(ValueError, match="station_pressure_hPa = 2026"):
+        oxygen.benson_krause(15, 25, 2 * HPA_PER_ATM)
 
 
 def test_vapour_pressure_by_the_steam_tables() -> None:

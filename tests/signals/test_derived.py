@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import random
 import statistics
-from collections.abc import Mapping
 from dataclasses import replace
 
 import gsw
@@ -13,9 +11,9 @@ import pytest
 from brinewatch.moment import Moment
 from brinewatch.readings import Flag, Reading, quantity_of
 from brinewatch.seawater import ammonia, oxygen, pressure, salinity
-from brinewatch.signals.derived import Derivation, derive, plan
+from brinewatch.signals.derived import Derivation, derive
+from brinewatch.signals.planning import plan
 from brinewatch.signals.recipes import BY_KEY, RECIPES
-from brinewatch.signals.uncertainty import propagate
 from checkvalues import rows
 
 NOW = Moment(50_000.0, 1_700_000_000.0, True)
@@ -124,8 +122,10 @@ def test_ammonia_states_what_it_stands_on() -> None:
     found = derive(AMMONIA, now, NOW)
     assert found.value == pytest.approx(1.6 * ammonia.fraction_epa1989(15, 30, 8.0), rel=1e-12)
     assert found.value == pytest.approx(0.035, rel=0.035)
-    for words in ("as N", "pH on NBS scale", "EPA 1989", "TAN 3 h old", "total ammonia as N from sump"):
-        assert words in found.basis
+    assert found.basis == (
+        "US EPA 1989, as N, pH on NBS scale, up to 20 % on the safe side; "
+        "from TAN of sump 3 h old, pH, T, S of sump"
+    )
     assert found.age_s == 3 * 3600
     assert found.flag is Flag.PASS
 
@@ -151,7 +151,7 @@ def test_air_rise_is_what_stands_over_the_deepest_diffuser() -> None:
     found = derive(made, now, NOW)
     # handbook table: 1.2 m of seawater is 12.1 kPa
     assert found.value == pytest.approx(14.0 - 12.1, abs=0.05)
-    assert "temperature from nursery" in found.basis
+    assert found.basis.endswith("from air, S of nursery, T of nursery")
     bare = planned({"manifold.air_pressure"}, ["manifold.air_rise"], depths_m={"nursery": 1.2})[0]
     assumed = derive(bare, now, NOW)
     assert assumed.flag is Flag.PASS
@@ -178,7 +178,7 @@ def test_a_barometer_is_used_as_it_stands() -> None:
     found = derive(OXYGEN_BARO, {**WATER, **together(reading("shed.barometric_pressure", 935.0))}, NOW)
     assert found.flag is Flag.PASS
     assert found.value == pytest.approx(oxygen.percent_saturation(8, 12, 33, 935.0), rel=1e-12)
-    assert "station pressure from shed" in found.basis
+    assert found.basis.endswith("p of shed")
 
 
 def test_a_barometer_reduced_to_sea_level_is_not_believed() -> None:
@@ -274,93 +274,85 @@ def test_every_text_fits_a_text_message() -> None:
         assert not set(text) & set("^{}\\[~]|`")
 
 
-# Uncertainty ------------------------------------------------------------------------------------------------
-
-
-def test_propagation_by_hand() -> None:
-    # GUM 5.1.2 on a * b^2 at (3, 2): slopes 4 and 12; u = sqrt((4*0.1)^2 + (12*0.05)^2 + 0.3^2)
-    found = propagate(lambda v: v["a"] * v["b"] ** 2, {"a": 3.0, "b": 2.0}, {"a": 0.1, "b": 0.05}, 0.3)
-    assert found == pytest.approx((0.16 + 0.36 + 0.09) ** 0.5, rel=1e-6)
-
-
-def test_an_unknown_uncertainty_stays_unknown() -> None:
-    unsure = reading("sump.salinity", 33.0)
-    assert derive(OXYGEN, {**WATER, unsure.point: unsure}, NOW).uncertainty is None
-    known = derive(OXYGEN, WATER, NOW).uncertainty
-    assert known is not None
-
-
-def test_a_one_sided_derivative_at_the_end_of_a_range() -> None:
-    def root(values: Mapping[str, float]) -> float:
-        if values["x"] < 0:
-            raise ValueError("x = below 0")
-        return 3 * values["x"]
-
-    assert propagate(root, {"x": 0.0}, {"x": 0.2}) == pytest.approx(0.6, rel=1e-9)
-
-
-@pytest.mark.parametrize(
-    ("recipe", "at", "uncertainties"),
-    [
-        (
-            "saturation from mg/L",
-            {"oxygen": 8.0, "temperature": 12.0, "salinity": 33.0, "barometric_pressure": 1005.0},
-            {"oxygen": 0.1, "temperature": 0.2, "salinity": 0.5, "barometric_pressure": 1.0},
-        ),
-        (
-            "un-ionized ammonia from TAN",
-            {"tan": 1.2, "ph": 8.05, "temperature": 12.0, "salinity": 33.0},
-            {"tan": 0.1, "ph": 0.03, "temperature": 0.2, "salinity": 0.5},
-        ),
-        (
-            "salinity from specific conductance",
-            {"specific_conductance": 50.0, "temperature": 12.0},
-            {"specific_conductance": 0.5, "temperature": 0.2},
-        ),
-        (
-            "air pressure over static head",
-            {"air_pressure": 14.0, "salinity": 33.0, "temperature": 12.0, "depth_m": 1.2},
-            {"air_pressure": 0.1, "salinity": 0.5, "temperature": 0.2},
-        ),
-    ],
-)
-def test_propagation_against_chance(recipe: str, at: dict[str, float], uncertainties: dict[str, float]) -> None:
-    # GUM supplement 1 (JCGM 101:2008): the spread of 20 000 draws; its own error is 0.5 %
-    one = BY_KEY[recipe]
-    dice = random.Random(7)
-    draws = [
-        one.work_out({key: dice.gauss(value, uncertainties.get(key, 0.0)) for key, value in at.items()})
-        for _ in range(20_000)
-    ]
-    assert propagate(one.work_out, at, uncertainties) == pytest.approx(statistics.stdev(draws), rel=0.02)
-
-
-def test_uncertainty_of_a_derived_reading_has_every_part() -> None:
-    # oxygen 0.1 of 8 mg/L alone is 1.25 % of the result; altitude for a barometer adds 10 hPa of 1013
-    found = derive(OXYGEN, WATER, NOW)
-    assert found.value is not None
-    assert found.uncertainty is not None
-    assert 0.0125 * found.value < found.uncertainty < 0.02 * found.value
-
-
-def test_the_formulation_has_its_own_share() -> None:
-    # Benson & Krause 1984 state 0.1 %; the ammonia formulations stand up to 20 % apart: 10 % standard
-    exact = {key: replace(one, uncertainty=0.0) for key, one in WATER.items()}
-    baro = reading("shed.barometric_pressure", 935.0, uncertainty=0.0)
-    found = derive(OXYGEN_BARO, {**exact, baro.point: baro}, NOW)
-    assert found.value is not None
-    assert found.uncertainty == pytest.approx(0.001 * found.value, rel=1e-9)
-    tan, acid = reading("sump.tan", 2.0, uncertainty=0.0), reading("nursery.ph", 8.0, uncertainty=0.0)
-    found = derive(AMMONIA, {**exact, tan.point: tan, acid.point: acid}, NOW)
-    assert found.value is not None
-    assert found.uncertainty == pytest.approx(0.10 * found.value, rel=1e-9)
+# What it says of its inputs ---------------------------------------------------------------------------------
 
 
 def test_age_is_handed_on_through_what_was_itself_derived() -> None:
     old = replace(reading("sump.salinity", 33.0, age_s=100), age_s=900.0)
     found = derive(OXYGEN, {**WATER, old.point: old}, NOW)
     assert found.age_s == 1000.0
-    assert "S 17 min old" in found.basis
+    assert "S of sump 17 min old" in found.basis
+
+
+def test_every_input_is_named_with_its_stage_and_age() -> None:
+    found = derive(OXYGEN, WATER, NOW)
+    assert found.basis == (
+        "Benson & Krause 1984; from O2, T, S of sump, station pressure assumed as 1013 hPa by altitude"
+    )
+    now = {**WATER, **together(reading("sump.salinity", 33.0, age_s=3 * 86400 + 7200, uncertainty=0.5))}
+    assert "S of sump 3 d old" in derive(OXYGEN, now, NOW).basis
+    now = {**WATER, **together(reading("nursery.temperature", 12.0, age_s=125))}
+    assert "T 2 min old" in derive(OXYGEN, now, NOW).basis
+    now = {**WATER, **together(reading("nursery.temperature", 12.0, age_s=115))}
+    assert "old" not in derive(OXYGEN, now, NOW).basis
+
+
+def test_an_old_input_changes_the_words_no_more_than_hourly() -> None:
+    # each new text is kept in the history: a week of a weekly salinity must not make ten thousand of them
+    texts = {
+        derive(OXYGEN, {**WATER, **together(reading("sump.salinity", 33.0, age_s=age))}, NOW).basis
+        for age in range(0, 7 * 86400, 60)
+    }
+    assert len(texts) < 150
+
+
+def test_a_program_learns_all_it_stands_on() -> None:
+    old = reading("sump.salinity", 33.0, age_s=4000.0, uncertainty=0.5)
+    found = derive(OXYGEN, {**WATER, old.point: old}, NOW)
+    assert [(one.name, one.value, one.age_s) for one in found.ingredients] == [
+        ("nursery.oxygen", 8.0, 0.0),
+        ("nursery.temperature", 12.0, 0.0),
+        ("sump.salinity", 33.0, 4000.0),
+        ("station pressure by altitude", pressure.station_pressure_hPa(0.0), 0.0),
+        ("Benson & Krause 1984", None, 0.0),
+    ]
+    shares = {one.name: one.share or 0.0 for one in found.ingredients}
+    # more oxygen, heat or salt is more percent; more air is less
+    assert shares["nursery.oxygen"] > 0
+    assert shares["nursery.temperature"] > 0
+    assert shares["sump.salinity"] > 0
+    assert shares["station pressure by altitude"] < 0
+    assert found.uncertainty == pytest.approx(sum(share**2 for share in shares.values()) ** 0.5)
+
+
+def test_what_was_derived_itself_is_named_by_what_was_measured() -> None:
+    points = {"creek.oxygen", "creek.temperature", "creek.specific_conductance"}
+    made = planned(points, ["creek.oxygen_saturation"])
+    now = together(
+        reading("creek.oxygen", 7.0, uncertainty=0.1),
+        reading("creek.temperature", 20.0, uncertainty=0.2, age_s=3.0),
+        reading("creek.specific_conductance", 45.0, uncertainty=0.3, age_s=5.0),
+    )
+    now["creek.salinity"] = replace(derive(made[0], now, NOW.later(-2)), at=NOW.later(-2))
+    found = derive(made[1], now, NOW)
+    assert {one.name: one.age_s for one in found.ingredients} == {
+        "creek.oxygen": 0.0,
+        "creek.temperature": 3.0,
+        "creek.specific_conductance": 5.0,
+        "PSS-78": 0.0,
+        "station pressure by altitude": 0.0,
+        "Benson & Krause 1984": 0.0,
+    }
+    assert found.basis.startswith("Benson & Krause 1984; from O2, T, S, station pressure")
+
+
+def test_without_a_value_there_is_nothing_it_stands_on() -> None:
+    found = derive(OXYGEN, {key: one for key, one in WATER.items() if key != "nursery.oxygen"}, NOW)
+    assert found.ingredients == ()
+    assert found.uncertainty is None
+    assert found.basis == (
+        "Benson & Krause 1984; from T, S of sump, station pressure assumed as 1013 hPa by altitude"
+    )
 
 
 # The plan ---------------------------------------------------------------------------------------------------

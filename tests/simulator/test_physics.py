@@ -247,6 +247,21 @@ def test_faults_move_pressure_and_current_the_way_they_do() -> None:
         assert (still.outlet_kPa, still.total_L_min, still.current_A) == (0.0, 0.0, 0.0)
 
 
+def test_the_relief_valve_holds_the_pressure_at_its_setting_and_the_flow_balances() -> None:
+    plan, state = GANNET_QUAY, filled(GANNET_QUAY)
+    setting = plan.air.relief_kPa
+    assert setting == 18.0
+    for blocked in (30.0, 100.0, 1000.0):
+        air = air_flow(plan, replace(state, blocked=blocked), Inputs())
+        assert setting < air.outlet_kPa < setting + 0.6
+        # what passes the valve is lost to the tanks, and the blower's curve gives the sum
+        assert air.lost_L_min == pytest.approx((air.outlet_kPa - setting) * plan.air.relief_L_min_kPa)
+        assert plan.air.blower.pressure(air.total_L_min) == pytest.approx(air.outlet_kPa, abs=1e-6)
+        without = replace(plan, air=replace(plan.air, relief_kPa=None))
+        assert air_flow(without, replace(state, blocked=blocked), Inputs()).outlet_kPa > air.outlet_kPa
+    assert air_flow(plan, state, Inputs()).lost_L_min == 0.0
+
+
 def test_a_tank_that_loses_water_robs_the_others_of_air() -> None:
     plan, state = GANNET_QUAY, filled(GANNET_QUAY)
     lower = list(state.volume)

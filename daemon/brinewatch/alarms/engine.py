@@ -7,7 +7,7 @@ known cause joins its incident and does not call by itself.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from brinewatch.alarms.causes import (
@@ -49,13 +49,15 @@ def step(
     readings: Mapping[str, Reading],
     now: Moment,
     commands: Sequence[Command] = (),
+    held: Collection[str] = (),
 ) -> Step:
     """Judge every alarm once.
 
     alarms: as `bind` gave them (each point with its data alarm and its alarm for a broken rule); readings: the
-    newest of each point, a point without one is missing; commands: orders since the last step, carried out first.
+    newest of each point, a point without one is missing; commands: orders since the last step, carried out first;
+    held: points nothing can be told of now: their alarms stay as they are, those about data too.
     """
-    scan = Scan(alarms, memory, readings, now)
+    scan = Scan(alarms, memory, readings, now, held)
     _retire(scan)
     for command in commands:
         obey(scan, command)
@@ -109,7 +111,9 @@ def _judge(scan: Scan, view: View, alarm: Alarm, seen: dict[str, Seen]) -> None:
     parts = one.parts if one is not None else _NO_PARTS
     view.parts = parts
     verdict: bool | None
-    if isinstance(rule.condition, Broken):
+    if alarm.point in scan.held:
+        verdict = None
+    elif isinstance(rule.condition, Broken):
         verdict = alarm.point in scan.broken
     else:
         holding = one is not None and one.active != (one.pending is not None)

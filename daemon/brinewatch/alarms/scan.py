@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from brinewatch.alarms.events import AlarmEvent, Command, Happening, Priority, State
@@ -31,6 +31,7 @@ class Scan:
     before: Memory
     readings: Mapping[str, Reading]
     now: Moment
+    held: Collection[str] = ()
     memory: dict[str, AlarmMemory] = field(init=False)
     serial: int = field(init=False)
     attended: Attended | None = field(init=False)

@@ -105,6 +105,9 @@ class _Parts:
                 reason = f"({self.reason})" if self.reason else ""
                 head = _joined([*place, again, self.what, value, limit, reason, self.also, self.since])
                 return _sentences([head, self.action, f"Reply OK {number}"])
+            case Happening.RETURNED if self._of_many_states():
+                # one of several wrong states may have gone over into another
+                return _sentences([_joined([*place, self.what, f"is over{now}"]), f"Reply OK {number}"])
             case Happening.RETURNED:
                 head = _joined([*place, self._name(), "IS BACK", self.value, limit])
                 return _sentences([head, f"{self.what} {self.since}" if self.since else "", f"Reply OK {number}"])
@@ -126,6 +129,11 @@ class _Parts:
             case _:
                 until = f"until {clock_text(event.until, event.at)}" if event.until else ""
                 return _sentences([_joined([*place, by, f"{event.happening} {number}", self.what, until])])
+
+    def _of_many_states(self) -> bool:
+        quantity = QUANTITIES.get(self.event.quantity)
+        states = quantity.states if quantity else None
+        return states is not None and len(states) > 2 and self.rule is not None and not self.rule.about_data
 
     def _name(self) -> str:
         quantity = QUANTITIES.get(self.event.quantity)

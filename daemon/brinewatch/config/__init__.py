@@ -15,6 +15,7 @@ from brinewatch.alarms.based import load_rules
 from brinewatch.alarms.links import Place
 from brinewatch.alarms.rules import Alarm
 from brinewatch.alarms.ruleset import Override, RuleSet, bind, load_sources
+from brinewatch.config.cross import cross_plan
 from brinewatch.config.reader import LISTS, SECTIONS, Reader, check_files, check_names, check_points
 from brinewatch.config.sections import (
     WATCH_PARTS,
@@ -24,6 +25,7 @@ from brinewatch.config.sections import (
     Stage,
     StageSettings,
     StoreSettings,
+    takes_calibration,
 )
 from brinewatch.errors import BrinewatchError, ConfigurationError, Fault
 from brinewatch.page.server import PageSettings
@@ -31,8 +33,13 @@ from brinewatch.probes.build import BusSettings
 from brinewatch.probes.manual import ManualSettings
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
+from brinewatch.seawater.pressure import static_head_kPa
 from brinewatch.settings import key_path
-from brinewatch.signals.derived import Derivation, plan
+from brinewatch.signals.derived import Derivation
+from brinewatch.signals.following import AIR, FOLLOWED, SLOW_S, FollowPlan, follow_plans
+from brinewatch.signals.planning import plan
+from brinewatch.signals.recipes import HEAD_SALINITY, HEAD_TEMPERATURE_C
+from brinewatch.signals.upkeep import upkeep_of
 
 __all__ = ["ShedFile", "Stage", "StageSettings", "read_shed", "rules_folder"]
 
@@ -78,18 +85,19 @@ def read_shed(path: Path) -> ShedFile:
     measured = check_points(reader)
     check_files(reader, path.parent)
     derivations = _derivations(reader, shed, stages, measured)
-    parts = [
-        key
-        for key in WATCH_PARTS
-        if key in ("journal", "history") or (key == "modem" and modem) or (key == "broker" and broker)
-    ]
+    ages = _ages(buses, derivations)
+    known = measured | {one.point for one in derivations}
+    follows = _follows(reader, stages, known, ages)
+    cross = cross_plan(reader, stages, known)
+    there = {"modem": modem, "broker": broker, "calibration": _calibratable(reader, buses)}
+    parts = [key for key in WATCH_PARTS if there.get(key, True)]
     stages += [
         Stage("watch", StageSettings(key=key, name=WATCH_PARTS[key], kind="part of the watch", watch=["health"]))
         for key in parts
     ]
     points = {f"{stage.settings.key}.{quantity}": quantity for stage in stages for quantity in stage.settings.watch}
     rulesets, alarms = _rules(
-        reader, path.parent, rule_settings, reader.many("override"), points, _ages(buses, derivations),
+        reader, path.parent, rule_settings, reader.many("override"), points, ages,
         {stage.settings.key: Place(stage.path, number) for number, stage in enumerate(stages)},
     )  # fmt: skip
     if modem and not contacts:
@@ -100,9 +108,25 @@ def read_shed(path: Path) -> ShedFile:
         raise ConfigurationError(reader.faults)
     return ShedFile(
         path=path, shed=shed, stages=tuple(stages), buses=buses, rulesets=tuple(rulesets), alarms=tuple(alarms),
-        derivations=tuple(derivations), contacts=tuple(contacts), store=store, page=page, broker=broker,
-        modem=modem, replay=replay,
+        derivations=tuple(derivations), follows=tuple(follows), cross=cross, contacts=tuple(contacts), store=store,
+        page=page, broker=broker, modem=modem, replay=replay,
     )  # fmt: skip
+
+
+def _calibratable(reader: Reader, buses: Mapping[str, BusSettings]) -> bool:
+    """Whether the shed has anything to calibrate; what has not must have no due date either."""
+    found = False
+    for name, bus in buses.items():
+        for place, probe in enumerate(bus.probe):
+            for number, channel in enumerate(probe.channel):
+                if takes_calibration(bus):
+                    found |= upkeep_of(channel.quantity.key) is not None
+                elif channel.calibrate_every_days is not None:
+                    here = ("bus", name, "probe", place, "channel", number, "calibrate_every_days")
+                    reader.fault(
+                        key_path(here), channel.calibrate_every_days, f"nothing: a {bus.kind} bus has no probes"
+                    )
+    return found
 
 
 def _derivations(
@@ -114,18 +138,58 @@ def _derivations(
         for quantity in stage.settings.watch
         if quantity in QUANTITIES and f"{stage.settings.key}.{quantity}" not in measured
     ]
-    depths = {s.settings.key: s.settings.diffuser_depth_m for s in stages if s.settings.diffuser_depth_m}
+    # what needs a memory is followed, not derived; the air's state stands on what is over head
+    rises = [f"{stage_of(point)}.air_rise" for point in wanted if quantity_of(point) in AIR]
+    wanted = [point for point in wanted if quantity_of(point) not in FOLLOWED]
+    wanted += dict.fromkeys(point for point in rises if point not in wanted)
     order = [stage.settings.key for stage in stages]
-    made, missing = plan(measured, wanted, order, altitude_m=shed.altitude_m if shed else 0.0, depths_m=depths)
-    for point, reason in missing.items():
-        way, place = next(
-            (stage.path, number)
-            for stage in stages
-            for number, row in enumerate(reader.raw(stage.path))
-            if row.get("key") == stage_of(point)
-        )
-        reader.fault(key_path((way, place, "watch")), quantity_of(point), reason)
+    altitude = shed.altitude_m if shed else 0.0
+    made, missing = plan(measured, wanted, order, altitude_m=altitude, depths_m=_depths(stages))
+    _cannot_be(reader, stages, missing)
     return made
+
+
+def _follows(reader: Reader, stages: list[Stage], known: set[str], ages: dict[str, float]) -> list[FollowPlan]:
+    """The followers of the shed; their points get ages of their own in `ages`."""
+    wanted = [f"{s.settings.key}.{key}" for s in stages for key in s.settings.watch if key in FOLLOWED]
+    supplies = {s.settings.key: s.settings.supply for s in stages if s.settings.supply}
+    order = [stage.settings.key for stage in stages]
+    made, missing = follow_plans(wanted, known, order, supplies=supplies, depths_m=_depths(stages), ages=ages)
+    _cannot_be(reader, stages, missing)
+    _check_relief(reader, stages)
+    for one in made:
+        for point in one.points:
+            ages[point] = _SCANS * SLOW_S.get(quantity_of(point), 0.0) or max(one.oldest_s.values())
+    return made
+
+
+def _check_relief(reader: Reader, stages: list[Stage]) -> None:
+    deepest = max(_depths(stages).values(), default=0.0)
+    head = static_head_kPa(deepest, HEAD_SALINITY, HEAD_TEMPERATURE_C)
+    for stage in stages:
+        supply = stage.settings.supply
+        if supply and supply.relief_kPa is not None and supply.relief_kPa <= head:
+            here = key_path((*_place(reader, stages, stage.settings.key), "supply", "relief_kPa"))
+            reader.fault(here, supply.relief_kPa, f"more than the {head:.1f} kPa over the deepest diffuser")
+
+
+def _depths(stages: list[Stage]) -> dict[str, float]:
+    return {s.settings.key: s.settings.diffuser_depth_m for s in stages if s.settings.diffuser_depth_m}
+
+
+def _cannot_be(reader: Reader, stages: list[Stage], missing: Mapping[str, str]) -> None:
+    for point, reason in missing.items():
+        here = key_path((*_place(reader, stages, stage_of(point)), "watch"))
+        reader.fault(here, quantity_of(point), reason)
+
+
+def _place(reader: Reader, stages: list[Stage], key: str) -> tuple[str, int]:
+    return next(
+        (stage.path, number)
+        for stage in stages
+        for number, row in enumerate(reader.raw(stage.path))
+        if row.get("key") == key
+    )
 
 
 def _rules(

@@ -26,6 +26,7 @@ from brinewatch.probes.build import BusSettings
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
 from brinewatch.settings import faults_of, key_path
+from brinewatch.signals.crosscheck import Compare, Neighbour, Physics
 
 SECTIONS: Mapping[str, Any] = {
     "shed": ShedSettings,
@@ -34,6 +35,7 @@ SECTIONS: Mapping[str, Any] = {
     "broker": MqttSettings,
     "modem": SmsModemSettings,
     "replay": ReplaySettings,
+    "physics": Physics,
 }
 LISTS: Mapping[str, Any] = {
     "water": StageSettings,
@@ -42,6 +44,8 @@ LISTS: Mapping[str, Any] = {
     "rules": RulesSettings,
     "contact": Contact,
     "override": Override,
+    "compare": Compare,
+    "neighbour": Neighbour,
 }
 
 

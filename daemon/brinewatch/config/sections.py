@@ -19,8 +19,12 @@ from brinewatch.page.server import PageSettings
 from brinewatch.probes.build import BusSettings
 from brinewatch.probes.common import ChannelSettings, ProbeSettings
 from brinewatch.settings import Settings
+from brinewatch.signals.air_supply import AirSupply
+from brinewatch.signals.crosscheck import CrossPlan
 from brinewatch.signals.derived import Derivation
 from brinewatch.signals.display import DisplayUnits
+from brinewatch.signals.following import FollowPlan
+from brinewatch.signals.upkeep import upkeep_of
 
 KEY = r"^[a-z][a-z0-9_-]*$"
 Key = Annotated[str, Field(pattern=KEY, max_length=32)]
@@ -29,6 +33,7 @@ Key = Annotated[str, Field(pattern=KEY, max_length=32)]
 WATCH_PARTS: Mapping[str, str] = {
     "journal": "Journal",
     "history": "History",
+    "calibration": "Calibration",
     "modem": "Modem",
     "broker": "Broker",
 }
@@ -67,6 +72,8 @@ class StageSettings(Settings):
     volume_l: float | None = Field(None, gt=0, description="water it holds, L")
     biomass_kg: float | None = Field(None, ge=0, description="live wet mass of animals in it, kg")
     diffuser_depth_m: float | None = Field(None, gt=0, le=10, description="deepest diffuser below the surface, m")
+    heat_kw: float | None = Field(None, gt=0, description="largest heating or cooling power on its water, kW")
+    supply: AirSupply | None = Field(None, description="what is known of the air supply beforehand")
     watch: list[str] = Field(default_factory=list, description="quantities watched here")
 
 
@@ -112,6 +119,8 @@ class ShedFile:
     rulesets: tuple[RuleSet, ...]
     alarms: tuple[Alarm, ...]
     derivations: tuple[Derivation, ...]
+    follows: tuple[FollowPlan, ...]
+    cross: CrossPlan
     contacts: tuple[Contact, ...]
     store: StoreSettings
     page: PageSettings
@@ -142,3 +151,19 @@ class ShedFile:
             for probe in bus.probe
             for channel in probe.channel
         }
+
+    def calibratable(self) -> Mapping[str, tuple[ProbeSettings, ChannelSettings]]:
+        """Every point whose probe can be held against the truth, with the probe and the channel."""
+        return {
+            channel.point: (probe, channel)
+            for bus in self.buses.values()
+            if takes_calibration(bus)
+            for probe in bus.probe
+            for channel in probe.channel
+            if upkeep_of(channel.quantity.key) is not None
+        }
+
+
+def takes_calibration(bus: BusSettings) -> bool:
+    """Whether there are probes on it at all: not what people enter by hand, nor a record of the past."""
+    return bus.kind not in ("manual", "recorded")

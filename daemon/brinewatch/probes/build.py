@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -15,6 +17,7 @@ from brinewatch.probes.manual import ManualBus, ManualSettings
 from brinewatch.probes.modbus_rtu import ModbusBus, ModbusSettings
 from brinewatch.probes.onewire import OneWireBus, OneWireSettings
 from brinewatch.probes.recorded import RecordedBus, RecordedSettings
+from brinewatch.probes.worker import Answer, check_once
 
 BusSettings = Annotated[
     ModbusSettings
@@ -45,3 +48,10 @@ def build_bus(name: str, settings: BusSettings, clock: Clock, folder: Path) -> B
             return RecordedBus(name, settings, clock, folder)
         case ManualSettings():
             return ManualBus(name, settings, clock)
+
+
+async def ask_all(buses: Mapping[str, BusSettings], clock: Clock, folder: Path) -> dict[str, list[Answer]]:
+    """Open every bus, ask each of its probes once, close it; the answers by bus, all buses at the same time."""
+    made = [(build_bus(name, settings, clock, folder), settings.probe) for name, settings in buses.items()]
+    answers = await asyncio.gather(*(check_once(bus, probes, clock) for bus, probes in made))
+    return dict(zip(buses, answers, strict=True))

@@ -15,6 +15,7 @@ from brinewatch.quantities import QUANTITIES, Quantity
 from brinewatch.readings import Flag, Sample, quantity_of
 from brinewatch.settings import Settings
 from brinewatch.signals.quality import Quality
+from brinewatch.signals.upkeep import upkeep_of
 
 POINT = re.compile(r"[a-z][a-z0-9_-]*\.[a-z][a-z0-9_]*")
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_-]*$", max_length=32)]
@@ -34,6 +35,9 @@ class ChannelSettings(Settings):
     offset: float = Field(0.0, description="added after scale, in the probe's unit")
     accuracy: float | None = Field(
         None, gt=0, description="one standard uncertainty, in the quantity's own unit; unknown when left out"
+    )
+    calibrate_every_days: float | None = Field(
+        None, gt=0, le=3650, description="days between calibrations, after which people are told; d"
     )
     quality: Quality = Field(default_factory=Quality, description="limits of the quality tests for this channel")
 
@@ -56,6 +60,13 @@ class ChannelSettings(Settings):
         quantity = QUANTITIES.get(quantity_of(info.data.get("point", "")))
         if value is not None and quantity is not None and not quantity.accepts(value):
             raise ValueError(f"one of {', '.join([quantity.unit, *quantity.units])}")
+        return value
+
+    @field_validator("calibrate_every_days")
+    @classmethod
+    def _takes_calibration(cls, value: float | None, info: ValidationInfo) -> float | None:
+        if value is not None and upkeep_of(quantity_of(info.data.get("point", "."))) is None:
+            raise ValueError("nothing here: this quantity takes no calibration")
         return value
 
     @field_validator("scale")

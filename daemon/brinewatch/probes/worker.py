@@ -42,7 +42,10 @@ class ProbeCount:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What a probe said when it was asked once; error: why it said nothing, with what to do."""
+    """What a probe said when it was asked once; error: why it said nothing, with what to do.
+
+    samples: one a channel, without values when there is an error.
+    """
 
     probe: str
     samples: tuple[Sample, ...]
@@ -199,16 +202,22 @@ async def check_once(bus: Bus, probes: Sequence[ProbeSettings], clock: Clock) ->
             async with clock.deadline(_OPEN_DEADLINE_S):
                 await bus.open()
         except Exception as error:  # noqa: BLE001 - said beside each probe
-            return [Answer(probe.name, (), _said(error)) for probe in probes]
+            return [_no_answer(probe, clock, error) for probe in probes]
         for probe in probes:
             try:
                 async with clock.deadline(probe.deadline):
                     answers.append(Answer(probe.name, tuple(await bus.read(probe.name))))
             except Exception as error:  # noqa: BLE001 - said beside the probe
-                answers.append(Answer(probe.name, (), _said(error)))
+                answers.append(_no_answer(probe, clock, error))
     finally:
         await bus.close()
     return answers
+
+
+def _no_answer(probe: ProbeSettings, clock: Clock, error: Exception) -> Answer:
+    at = clock.now()
+    samples = tuple(no_sample(channel, probe.name, at, error) for channel in probe.channel)
+    return Answer(probe.name, samples, _said(error))
 
 
 def _said(error: Exception) -> str:

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from math import log, log10, sqrt
+from math import hypot, log, log10, sqrt
 
-from brinewatch.seawater.ph import SCALES, Scale, convert, total_from_nbs
+from brinewatch.seawater.ph import FH_RELATIVE_UNCERTAINTY, SCALES, Scale, convert, total_from_nbs
 from brinewatch.seawater.validity import not_negative, within
 
 N_PER_NH3 = 14.0067 / 17.0305  # mg N in a mg NH3, IUPAC atomic masses
@@ -149,6 +149,32 @@ def fraction(
     within("ph", ph, 4.0, 12.0)
     pka = one.pka(temperature_C, salinity)
     return share(convert(ph, ph_scale, one.scale, temperature_C, salinity), pka)
+
+
+_FH_FROM_SALINITY = 20.0  # Takahashi's fH is not for fresher water
+
+
+def relative_spread(
+    temperature_C: float, salinity: float, ph_nbs: float, formulation: str = DEFAULT_FORMULATION
+) -> float:
+    """Standard uncertainty of the un-ionized share by a formulation, as a share of it, at this very water.
+
+    The truth is taken to lie evenly anywhere between the shares by US EPA 1989, Bell 2007 and Clegg & Whitfield
+    1995 (the pH brought to its scale by fH): the root mean square distance from the one used, the whole range /
+    sqrt 3 when that is the outermost, as EPA 1989 is in seawater (GUM, JCGM 100:2008, 4.3.7 and F.2.4.5). To it
+    comes fH, +-10 %. Below S 20, where fH is not known, the pH is shifted in proportion to salinity, by nothing in
+    fresh water (judgement). 0.10 at S 33 and 12 degC, never below 0.057.
+    """
+    used = fraction(temperature_C, salinity, ph_nbs, formulation)
+    reach = max(salinity, _FH_FROM_SALINITY)
+    shift = (total_from_nbs(ph_nbs, temperature_C, reach) - ph_nbs) * salinity / reach
+    shares = (
+        fraction_epa1989(temperature_C, salinity, ph_nbs),
+        fraction_bell2007(temperature_C, salinity, ph_nbs),
+        fraction_clegg_whitfield1995(temperature_C, salinity, ph_nbs + shift),
+    )
+    low, high = min(shares), max(shares)
+    return hypot(((low + high) / 2.0 - used) / used, (high - low) / 2.0 / sqrt(3) / used, FH_RELATIVE_UNCERTAINTY)
 
 
 def nh3_n_from_tan(tan_mgN_L: float, fraction: float) -> float:

@@ -7,7 +7,7 @@ the wrong scale makes free CO2 40 % wrong. Ammonia, phosphate and silicate are l
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, log, sqrt
+from math import exp, hypot, log, sqrt
 
 from brinewatch.seawater.density import density_eos80
 from brinewatch.seawater.ph import (
@@ -22,6 +22,10 @@ from brinewatch.seawater.validity import within
 CO2_MOLAR_MASS = 44.0095  # g/mol
 MG_CACO3_PER_MEQ = 50.0435  # IUPAC masses
 DKH_PER_MEQ_L = 2.8041  # German degrees: 10 mg CaO/L, 28.0387 mg CaO a meq
+# Standard uncertainties of the constants, in pK, and of borate, as a share. Source: Orr, Epitalon, Dickson &
+# Gattuso 2018, Mar. Chem. 207:84.
+PK_UNCERTAINTY = {"co2": 0.002, "carbonic_1": 0.0075, "carbonic_2": 0.015, "borate": 0.01, "water": 0.01}
+BORATE_UNCERTAINTY = 0.02
 NAHCO3_G_PER_EQ = 84.0066
 NA2CO3_G_PER_EQ = 105.9884 / 2.0
 
@@ -86,7 +90,7 @@ def k_water(temperature_C: float, salinity: float) -> float:
 
 def total_borate(salinity: float) -> float:
     """mol/kg-SW. Source: Uppstrom 1974, Deep-Sea Res. 21:161."""
-    return 0.0004157 * salinity / 35.0
+    return 0.0004157 * within("salinity", salinity, 0.0, 45.0) / 35.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +129,29 @@ def from_ph_and_alkalinity(
     return Carbonate(
         ph_total, alkalinity_umol_kg, dic, co2 * 1e6, bicarbonate * 1e6, carbonate * 1e6, fco2, per_litre
     )
+
+
+def co2_relative_uncertainty(
+    ph_total: float, alkalinity_umol_kg: float, temperature_C: float, salinity: float
+) -> float:
+    """Standard uncertainty that the constants give the CO2 of from_ph_and_alkalinity, as a share of it: some 2 %.
+
+    First order, PK_UNCERTAINTY and BORATE_UNCERTAINTY. That of pH and alkalinity themselves comes on top, and for a
+    pH brought from the NBS scale that of the shift, ph.NBS_SHIFT_UNCERTAINTY, which is larger than all else.
+    """
+    from_ph_and_alkalinity(ph_total, alkalinity_umol_kg, temperature_C, salinity)  # refuses what it cannot do
+    h = float(10.0**-ph_total)
+    kb, borate = k_borate(temperature_C, salinity), total_borate(salinity)
+    carbonate_alkalinity = alkalinity_umol_kg * 1e-6 - _other_alkalinity(h, temperature_C, salinity)
+    ratio = 2.0 * k2_lueker(temperature_C, salinity) / h
+    parts = (
+        log(10.0) * PK_UNCERTAINTY["carbonic_1"],
+        log(10.0) * PK_UNCERTAINTY["carbonic_2"] * ratio / (1.0 + ratio),
+        log(10.0) * PK_UNCERTAINTY["borate"] * borate * kb * h / (kb + h) ** 2 / carbonate_alkalinity,
+        log(10.0) * PK_UNCERTAINTY["water"] * k_water(temperature_C, salinity) / h / carbonate_alkalinity,
+        BORATE_UNCERTAINTY * borate * kb / (kb + h) / carbonate_alkalinity,
+    )
+    return hypot(*parts)
 
 
 def _other_alkalinity(h: float, temperature_C: float, salinity: float) -> float:

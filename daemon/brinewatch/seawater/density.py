@@ -6,12 +6,13 @@ from math import sqrt
 
 from brinewatch.seawater.validity import within
 
+UNCERTAINTY_KG_M3 = 0.0036  # standard error of EOS-80 at the surface (Millero & Poisson 1981; from memory)
 GLASS_EXPANSION = 25e-6  # 1/K, cubic, of a glass hydrometer (ISO 649 practice; value from memory)
 
 
 def t68(temperature_C: float) -> float:
     """IPTS-68 from ITS-90, degC: t68 = 1.00024 t90 (Saunders 1990, WOCE Newsletter 10)."""
-    return 1.00024 * temperature_C
+    return 1.00024 * within("temperature_C", temperature_C, -5.0, 100.0, "degC")
 
 
 def eos80(salinity: float, t68_C: float, pressure_dbar: float = 0.0) -> float:
@@ -105,5 +106,6 @@ def salinity_from_hydrometer(
     within("reading", reading, 0.98, 1.06)
     right_at = reference_C if calibration_C is None else within("calibration_C", calibration_C, 0.0, 45.0, "degC")
     within("expansion", expansion, 0.0, 1e-3, "1/K")
+    within("temperature_C", temperature_C, -2.5, 45.0, "degC")
     true = reading / (1.0 + expansion * (temperature_C - right_at))
     return salinity_from_specific_gravity(true, temperature_C, reference_C)

@@ -11,6 +11,10 @@ from brinewatch.seawater.validity import within
 GAS_CONSTANT = 8.314462618  # J/(mol K), CODATA 2018
 FARADAY = 96485.33212  # C/mol, CODATA 2018
 
+# Standard uncertainty, pH, of ph_from_mV when its calibration was made some 10 K from the water and the electrode's
+# isopotential point is within 0.5 of pH 7 (judgement). That of the electrode itself comes on top.
+NERNST_UNCERTAINTY = 0.01
+
 # degC at which the tables below are given
 _DEGREES = (0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0, 45.0, 50.0)
 # NBS/NIST primary standards: Bates 1973, Determination of pH; Covington, Bates & Durst 1985, Pure Appl. Chem.
@@ -31,6 +35,19 @@ def nernst_slope_mV(temperature_C: float) -> float:
     """Millivolts a pH unit of a perfect electrode: ln 10 R T / F. 59.16 at 25 degC."""
     kelvin = within("temperature_C", temperature_C, -5.0, 100.0, "degC") + 273.15
     return log(10.0) * GAS_CONSTANT * kelvin / FARADAY * 1000.0
+
+
+def ph_from_mV(mV: float, temperature_C: float) -> float:
+    """pH by a perfect electrode, on the scale of the buffers it was set with: 7 - mV / Nernst slope.
+
+    mV: its potential against its reference with offset and slope taken off, 0 at pH 7.
+    """
+    return 7.0 - within("mV", mV, -500.0, 500.0, "mV") / nernst_slope_mV(temperature_C)
+
+
+def mV_from_ph(ph: float, temperature_C: float) -> float:
+    """Millivolts of a perfect electrode at this pH: ph_from_mV turned round."""
+    return (7.0 - within("ph", ph, 0.0, 14.0)) * nernst_slope_mV(temperature_C)
 
 
 def slope_percent(mV_one: float, ph_one: float, mV_other: float, ph_other: float, temperature_C: float) -> float:

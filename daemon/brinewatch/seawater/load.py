@@ -20,6 +20,10 @@ RATE_SEAWATER, RATE_FRESH, RATE_AT_C = 0.28, 0.69, 24.0
 LIMITING_TAN_MGN_L = 2.0
 THETA = 1.07
 SEAWATER_FROM = 25.0
+# Standard uncertainties, as shares (judgement): beds of one make differ by a factor of two either way, and what
+# animals make of their feed by a third
+RATE_RELATIVE_UNCERTAINTY = 0.5
+FEED_RELATIVE_UNCERTAINTY = 0.2
 
 
 def tan_from_feed_gN_day(feed_g_day: float, protein: float, tan_per_protein: float = TAN_PER_PROTEIN) -> float:

@@ -13,6 +13,7 @@ from brinewatch.seawater.validity import within
 
 O2_MOLAR_MASS = 31.9988  # g/mol
 O2_MG_PER_ML = 1.42905  # mg in a millilitre of O2 at 0 degC and 1 atm (USGS OWQ Technical Memorandum 2011.03)
+RELATIVE_UNCERTAINTY = 0.001  # standard uncertainty of the solubility, a share of it, as Benson & Krause 1984 state
 
 
 def _water(temperature_C: float, salinity: float) -> None:

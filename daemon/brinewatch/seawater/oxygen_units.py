@@ -52,8 +52,11 @@ def partial_pressure_hPa(mg_L: float, temperature_C: float, salinity: float) -> 
 def deficit_mg_L(
     mg_L: float, temperature_C: float, salinity: float, station_pressure_hPa: float = HPA_PER_ATM
 ) -> float:
-    """What is lacking to air saturation, mg/L; negative above saturation (Benson & Krause)."""
-    not_negative("mg_L", mg_L, 100.0, "mg/L")
+    """What is lacking to air saturation, mg/L; negative above saturation (Benson & Krause).
+
+    mg_L may be a little below 0, as in percent_saturation.
+    """
+    within("mg_L", mg_L, -1.0, 100.0, "mg/L")
     return benson_krause(temperature_C, salinity, station_pressure_hPa) - mg_L
 
 

@@ -8,6 +8,11 @@ from typing import Literal
 
 from brinewatch.seawater.validity import within
 
+# Takahashi's fH is taken as right within 10 % either way, evenly: what the formulations that need it stand apart by
+# is of this size. A field electrode's liquid junction comes on top: it belongs to the probe's accuracy.
+FH_RELATIVE_UNCERTAINTY = 0.10 / sqrt(3)
+NBS_SHIFT_UNCERTAINTY = FH_RELATIVE_UNCERTAINTY / log(10.0)  # the same in pH, 0.025
+
 
 def _water(temperature_C: float, salinity: float) -> float:
     within("salinity", salinity, 0.0, 45.0)
@@ -20,17 +25,18 @@ def _ph(name: str, value: float) -> float:
 
 def ionic_strength_dickson(salinity: float) -> float:
     """mol/kg-H2O. Source: Dickson & Goyet 1994, DOE handbook: 19.924 S / (1000 - 1.005 S)."""
-    return 19.924 * salinity / (1000.0 - 1.005 * salinity)
+    s = within("salinity", salinity, 0.0, 45.0)
+    return 19.924 * s / (1000.0 - 1.005 * s)
 
 
 def total_sulfate(salinity: float) -> float:
     """mol/kg-SW. Source: Morris & Riley 1966, Deep-Sea Res. 13:699."""
-    return (0.14 / 96.062) * (salinity / 1.80655)
+    return (0.14 / 96.062) * (within("salinity", salinity, 0.0, 45.0) / 1.80655)
 
 
 def total_fluoride(salinity: float) -> float:
     """mol/kg-SW. Source: Riley 1965, Deep-Sea Res. 12:219."""
-    return (0.000067 / 18.998) * (salinity / 1.80655)
+    return (0.000067 / 18.998) * (within("salinity", salinity, 0.0, 45.0) / 1.80655)
 
 
 def k_bisulfate(temperature_C: float, salinity: float) -> float:
@@ -138,13 +144,23 @@ _FROM_SWS: Mapping[str, Callable[[float, float, float], float]] = {
 }  # fmt: skip
 
 
+def _known(*scales: str) -> None:
+    for name in scales:
+        if name not in SCALES:
+            raise ValueError(f"pH scale {name!r}: expected one of {', '.join(SCALES)}")
+
+
+def conversion_uncertainty(scale: Scale, to: Scale) -> float:
+    """Standard uncertainty, pH, that convert adds: that of fH when just one of the two scales is NBS, else none."""
+    _known(scale, to)
+    return NBS_SHIFT_UNCERTAINTY if (scale == "nbs") is not (to == "nbs") else 0.0
+
+
 def convert(value: float, scale: Scale, to: Scale, temperature_C: float, salinity: float) -> float:
     """A pH on one scale from one on another, by way of the seawater scale; the same scale changes nothing."""
     _ph("ph", value)
     _water(temperature_C, salinity)
-    for name in (scale, to):
-        if name not in SCALES:
-            raise ValueError(f"pH scale {name!r}: expected one of {', '.join(SCALES)}")
+    _known(scale, to)
     if scale == to:
         return value
     return _FROM_SWS[to](_TO_SWS[scale](value, temperature_C, salinity), temperature_C, salinity)

@@ -14,6 +14,7 @@ KPA_PER_INH2O = 0.2490889  # inch of water at 4 degC (NIST SP 811, table B.8)
 # some 45 hPa above and deep lows some 65 hPa below.
 WEATHER_ABOVE_HPA = 45.0
 WEATHER_BELOW_HPA = 65.0
+ALTITUDE_UNCERTAINTY_HPA = 10.0  # standard uncertainty of taking station_pressure_hPa for today's
 
 
 def station_pressure_hPa(altitude_m: float) -> float:
@@ -54,14 +55,19 @@ def static_head_kPa(depth_m: float, salinity: float, temperature_C: float) -> fl
 
 def atm_from_hPa(pressure_hPa: float) -> float:
     """Standard atmospheres from hPa."""
-    return pressure_hPa / HPA_PER_ATM
+    return _finite("pressure_hPa", pressure_hPa, "hPa") / HPA_PER_ATM
 
 
 def mmHg_from_hPa(pressure_hPa: float) -> float:
     """Conventional millimetres of mercury from hPa."""
-    return pressure_hPa * MMHG_PER_HPA
+    return _finite("pressure_hPa", pressure_hPa, "hPa") * MMHG_PER_HPA
 
 
 def hPa_from_mmHg(pressure_mmHg: float) -> float:
     """hPa from conventional millimetres of mercury."""
-    return pressure_mmHg / MMHG_PER_HPA
+    return _finite("pressure_mmHg", pressure_mmHg, "mmHg") / MMHG_PER_HPA
+
+
+def _finite(name: str, value: float, unit: str) -> float:
+    # a difference of pressures may be negative
+    return within(name, value, -10000.0, 10000.0, unit)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from math import sqrt
+from math import hypot, sqrt
 
 from brinewatch.seawater.density import t68
 from brinewatch.seawater.validity import not_negative, within
 
 C_35_15_0 = 42.914  # mS/cm, conductivity at S 35, 15 degC (IPTS-68), 0 dbar (Culkin & Smith 1980)
 LINEAR_COMPENSATION = 0.0191  # 1/K, what field meters use to state conductance at 25 degC (ISO 7888 practice)
+UNCERTAINTY = 0.002  # standard uncertainty of PSS-78, in salinity (from memory, unverified)
+COMPENSATION_UNCERTAINTY = 0.00005 / sqrt(3)  # 1/K: half a unit of the last digit of 1.91 %/K (GUM 4.3.7)
 
 _A = (0.0080, -0.1692, 25.3851, 14.0941, -7.0261, 2.7081)
 _B = (0.0005, -0.0056, -0.0066, -0.0375, 0.0636, -0.0144)
@@ -92,6 +94,19 @@ def salinity_from_specific_conductance(
     """
     in_place = conductivity_from_specific_conductance(mS_cm_25C, temperature_C, compensation)
     return salinity_from_conductivity(in_place, temperature_C)
+
+
+def specific_conductance_uncertainty(
+    mS_cm_25C: float, temperature_C: float, compensation: float = LINEAR_COMPENSATION
+) -> float:
+    """Standard uncertainty, in salinity, that PSS-78 and the meter's coefficient give the salinity from a specific
+    conductance: the farther from 25 degC the more, 0.02 at S 33 and 10 degC.
+    """
+    in_place = conductivity_from_specific_conductance(mS_cm_25C, temperature_C, compensation)
+    here = salinity_from_conductivity(in_place, temperature_C)
+    share = COMPENSATION_UNCERTAINTY * abs(temperature_C - 25.0) / (1.0 + compensation * (temperature_C - 25.0))
+    nearby = in_place * (1.0 - share if here > 1.0 else 1.0 + share)  # away from the end of the range
+    return hypot(UNCERTAINTY, salinity_from_conductivity(nearby, temperature_C) - here)
 
 
 def salinity_usgs_quadratic(mS_cm_25C: float) -> float:

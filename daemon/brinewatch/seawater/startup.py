@@ -19,6 +19,7 @@ PEAK_MGN_L = 0.5
 PAST_SHARE = 0.5
 GONE_MGN_L = 0.1
 GONE_TESTS = 2
+SAME_TEST_DAYS = 0.5  # ammonia and nitrite measured no further apart are one test
 
 
 class StartUp(StrEnum):
@@ -40,6 +41,23 @@ class WaterTest:
     nitrite_mgN_L: float
 
 
+def water_tests(tan: Sequence[tuple[float, float]], nitrite: Sequence[tuple[float, float]]) -> list[WaterTest]:
+    """The manual tests of a record kept by quantity, oldest first: each ammonia with the nitrite nearest to it.
+
+    tan, nitrite: day and mg N/L, in any order. What has no partner within half a day is left out: a stage is told
+    from both. ValueError for what is no number.
+    """
+    for day, mgN_L in (*tan, *nitrite):
+        within("day", day, 0.0, 100000.0, "days")
+        not_negative("mgN_L", mgN_L, 1000.0, "mg N/L")
+    found = []
+    for day, ammonia in sorted(tan):
+        nearest = min(nitrite, key=lambda one: abs(one[0] - day), default=None)
+        if nearest is not None and abs(nearest[0] - day) <= SAME_TEST_DAYS:
+            found.append(WaterTest(day, ammonia, nearest[1]))
+    return found
+
+
 def start_up_stage(tests: Sequence[WaterTest]) -> StartUp:
     """The stage the newest of the tests shows; tests oldest first.
 
@@ -47,7 +65,7 @@ def start_up_stage(tests: Sequence[WaterTest]) -> StartUp:
     of order or without numbers.
     """
     for test in tests:
-        within("day", test.day, 0.0, 10000.0, "days")
+        within("day", test.day, 0.0, 100000.0, "days")
         not_negative("tan_mgN_L", test.tan_mgN_L, 1000.0, "mg N/L")
         not_negative("nitrite_mgN_L", test.nitrite_mgN_L, 1000.0, "mg N/L")
     if any(later.day < earlier.day for earlier, later in pairwise(tests)):

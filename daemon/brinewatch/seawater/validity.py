@@ -8,6 +8,8 @@ import math
 def within(name: str, value: float, low: float, high: float, unit: str = "") -> float:
     """The value itself, when it is a finite number in low..high; ValueError naming it and the range otherwise."""
     tail = f" {unit}" if unit else ""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise ValueError(f"{name} = {value!r} is not a number: expected {low:g} to {high:g}{tail}")
     if not math.isfinite(value):
         raise ValueError(f"{name} = {value} is not a finite number: expected {low:g} to {high:g}{tail}")
     if not low <= value <= high:

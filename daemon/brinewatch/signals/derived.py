@@ -1,29 +1,29 @@
 """Derived quantities: what the probes do not measure but what follows from what they do.
 
 A derived reading carries the worst flag of its inputs, the age of the oldest, a standard uncertainty by first-order
-propagation (GUM, JCGM 100:2008, 5.1.2) and a line of text that says what it stands on.
+propagation (GUM, JCGM 100:2008, 5.1.2), and all it stands on down to what was measured, for people and programs.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from math import hypot
 
 from brinewatch.moment import Moment, span_text
 from brinewatch.quantities import QUANTITIES
-from brinewatch.readings import Flag, Reading, quantity_of, stage_of
-from brinewatch.seawater.pressure import barometer_doubt, station_pressure_hPa
+from brinewatch.readings import Flag, Ingredient, Reading, quantity_of, stage_of
+from brinewatch.seawater.pressure import barometer_doubt
 from brinewatch.signals.flags import gross_range, worst
 from brinewatch.signals.recipes import (
     ASSUMED_UNCERTAINTY,
     BY_KEY,
-    HEAD_SALINITY,
-    HEAD_TEMPERATURE_C,
-    RECIPES,
+    CONSTANT_NAMES,
+    CONSTANT_UNCERTAINTY,
     Input,
     Recipe,
 )
-from brinewatch.signals.uncertainty import propagate
+from brinewatch.signals.uncertainty import contributions
 
 _STALE_WORTH_SAYING_S = 120.0
 
@@ -46,20 +46,26 @@ class _Gathered:
     """The inputs of one derivation as they stand now."""
 
     values: dict[str, float]
-    uncertainties: dict[str, float | None]
-    flags: list[Flag]
-    reasons: list[str]
-    notes: list[str]
+    uncertainties: dict[str, float | None] = field(default_factory=dict)
+    # what each input stands on itself; of something measured or taken as known, only itself
+    stand_on: dict[str, tuple[Ingredient, ...]] = field(default_factory=dict)
+    flags: list[Flag] = field(default_factory=list)
+    reasons: list[str] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)
     age_s: float = 0.0
 
 
 def derive(derivation: Derivation, readings: Mapping[str, Reading], now: Moment) -> Reading:
     """The derived reading at `now` from the newest readings by point."""
     recipe = BY_KEY[derivation.recipe]
-    got = _Gathered(dict(derivation.constants), {}, [], [], [recipe.basis])
+    got = _Gathered(dict(derivation.constants))
     for one in recipe.inputs:
         _gather(one, derivation, readings, now, got)
-    flag, value, uncertainty = worst(got.flags), None, None
+    for name, uncertainty in CONSTANT_UNCERTAINTY.items():
+        if name in derivation.constants:
+            _add(got, name, derivation.constants[name], uncertainty, CONSTANT_NAMES[name])
+    flag, value = worst(got.flags), None
+    ingredients: tuple[Ingredient, ...] = ()
     if flag.usable:
         try:
             value = recipe.work_out(got.values)
@@ -71,7 +77,7 @@ def derive(derivation: Derivation, readings: Mapping[str, Reading], now: Moment)
             if verdict is Flag.FAIL:
                 got.reasons = [problem]
             else:
-                uncertainty = propagate(recipe.work_out, got.values, got.uncertainties, recipe.relative * value)
+                ingredients = _ingredients(recipe, got, value)
     return Reading(
         point=derivation.point,
         quantity=quantity_of(derivation.point),
@@ -81,10 +87,50 @@ def derive(derivation: Derivation, readings: Mapping[str, Reading], now: Moment)
         reason=" ".join(got.reasons),
         at=now,
         probe="derived",
-        uncertainty=uncertainty,
+        uncertainty=_together(ingredients) if ingredients else None,
         age_s=got.age_s,
-        basis=", ".join(note for note in got.notes if note),
+        basis="; ".join([recipe.basis, f"from {', '.join(got.said)}"] if got.said else [recipe.basis]),
+        ingredients=ingredients,
     )
+
+
+def _ingredients(recipe: Recipe, got: _Gathered, value: float) -> tuple[Ingredient, ...]:
+    """All the result stands on, each once: what reaches it by several ways counts with its sign (GUM 5.2.2)."""
+    shares = contributions(recipe.work_out, got.values, got.uncertainties)
+    found: dict[str, Ingredient] = {}
+    for name, parts in got.stand_on.items():
+        whole, share = got.uncertainties[name], shares[name]
+        for part in parts:
+            if whole is None or share is None or part.share is None:
+                one = None
+            else:
+                one = share * part.share / whole if whole else 0.0
+            _join(found, replace(part, share=one))
+    try:
+        own: float | None = recipe.own(got.values, value)
+    except ValueError:
+        own = None
+    _join(found, Ingredient(recipe.source, None, 0.0, own))
+    return tuple(found.values())
+
+
+def _join(found: dict[str, Ingredient], new: Ingredient) -> None:
+    before = found.get(new.name)
+    if before is not None:
+        both = None if before.share is None or new.share is None else before.share + new.share
+        new = replace(new, age_s=max(before.age_s, new.age_s), share=both)
+    found[new.name] = new
+
+
+def _together(ingredients: Sequence[Ingredient]) -> float | None:
+    shares = [one.share for one in ingredients if one.share is not None]
+    return hypot(*shares) if len(shares) == len(ingredients) else None
+
+
+def _add(got: _Gathered, key: str, value: float, uncertainty: float | None, name: str, age_s: float = 0.0) -> None:
+    got.values[key] = value
+    got.uncertainties[key] = uncertainty
+    got.stand_on[key] = (Ingredient(name, value, age_s, uncertainty),)
 
 
 def _gather(
@@ -94,7 +140,7 @@ def _gather(
     name = QUANTITIES[one.quantity].name
     point = derivation.inputs.get(one.quantity)
     if point is None:
-        _assume(one, derivation, got, f"{name} assumed")
+        _assume(one, derivation, got, "assumed as")
         return
     reading = readings.get(point)
     age = max(0.0, now.mono - reading.at.mono) + reading.age_s if reading else 0.0
@@ -104,20 +150,30 @@ def _gather(
         if one.assumed:
             # a second-best value flagged SUSPECT keeps the alarm awake; the probe's own alarm says that it failed
             got.flags.append(Flag.SUSPECT)
-            _assume(one, derivation, got, f"{name} not usable, taken")
+            _assume(one, derivation, got, "not usable, taken as")
         else:
             got.flags.append(flag)
         return
-    got.values[one.quantity] = reading.value
-    got.uncertainties[one.quantity] = reading.uncertainty
+    _add(got, one.quantity, reading.value, reading.uncertainty, point, age)
+    if reading.ingredients:
+        later = max(0.0, now.mono - reading.at.mono)
+        got.stand_on[one.quantity] = tuple(
+            part if part.value is None else replace(part, age_s=part.age_s + later) for part in reading.ingredients
+        )
     got.flags.append(reading.flag)
     got.age_s = max(got.age_s, age)
     if reading.flag is not Flag.PASS and reading.reason:
         got.reasons.append(f"{name} ({point}): {reading.reason}")
-    if stage_of(point) != stage_of(derivation.point):
-        got.notes.append(f"{name} from {stage_of(point)}")
-    if age > _STALE_WORTH_SAYING_S:
-        got.notes.append(f"{QUANTITIES[one.quantity].symbol} {span_text(age)} old")
+    where = "" if stage_of(point) == stage_of(derivation.point) else f" of {stage_of(point)}"
+    old = f" {_age_text(age)} old" if age > _STALE_WORTH_SAYING_S else ""
+    got.said.append(f"{QUANTITIES[one.quantity].symbol}{where}{old}")
+
+
+def _age_text(seconds: float) -> str:
+    """Coarser than span_text: a text that changes with every reading is kept with every reading."""
+    if seconds < 5400.0:
+        return span_text(round(seconds / 60.0) * 60.0)
+    return f"{seconds / 3600.0:.0f} h" if seconds < 172800.0 else f"{seconds / 86400.0:.0f} d"
 
 
 def _usable(one: Input, reading: Reading | None, age: float, constants: Mapping[str, float]) -> tuple[Flag, str]:
@@ -138,120 +194,8 @@ def _usable(one: Input, reading: Reading | None, age: float, constants: Mapping[
 
 
 def _assume(one: Input, derivation: Derivation, got: _Gathered, how: str) -> None:
-    value = derivation.constants[one.assumed]
-    unit = "" if one.quantity == "salinity" else f" {QUANTITIES[one.quantity].unit}"
+    value, quantity = derivation.constants[one.assumed], QUANTITIES[one.quantity]
+    unit = "" if one.quantity == "salinity" else f" {quantity.unit}"
     source = " by altitude" if one.quantity == "barometric_pressure" else ""
-    got.values[one.quantity] = value
-    got.uncertainties[one.quantity] = ASSUMED_UNCERTAINTY[one.assumed]
-    got.notes.append(f"{how} as {value:.{0 if one.quantity != 'temperature' else 1}f}{unit}{source}")
-
-
-def plan(
-    measured: Collection[str],
-    wanted: Iterable[str],
-    order: Sequence[str],
-    *,
-    altitude_m: float,
-    depths_m: Mapping[str, float] | None = None,
-) -> tuple[list[Derivation], dict[str, str]]:
-    """How each wanted point is worked out from the measured ones, and why some cannot be.
-
-    measured, wanted: points ("stage.quantity"); order: stage keys as the water runs, to tell which is nearest (a
-    stage it leaves out is far from all); altitude_m: of the shed; depths_m: deepest diffuser of each stage that has
-    one. Returns the derivations, each after those it stands on (a salinity worked out for another quantity's sake
-    is among them), and for every point that cannot be worked out what was expected.
-    """
-    planner = _Planner(measured, order, altitude_m, depths_m or {})
-    missing = {}
-    for point in wanted:
-        if point not in planner.measured and not planner.reach(point, frozenset()):
-            missing[point] = planner.expected(point)
-    return list(planner.made.values()), missing
-
-
-class _Planner:
-    """Finds, for each point, the first recipe whose inputs are all within reach."""
-
-    def __init__(
-        self, measured: Collection[str], order: Sequence[str], altitude_m: float, depths_m: Mapping[str, float]
-    ) -> None:
-        self.measured = frozenset(measured)
-        self.made: dict[str, Derivation] = {}
-        others = sorted({stage_of(point) for point in measured} - set(order))
-        self._place = {stage: number for number, stage in enumerate([*order, *others])}
-        self._depths = depths_m
-        self._constants = {
-            "altitude_m": altitude_m,
-            "station_pressure_hPa": station_pressure_hPa(altitude_m),
-            "head_salinity": HEAD_SALINITY,
-            "head_temperature_C": HEAD_TEMPERATURE_C,
-        }
-
-    def reach(self, point: str, above: frozenset[str]) -> bool:
-        """Whether the point is measured or can be worked out; then its derivation is among those made."""
-        if point in self.measured or point in self.made:
-            return True
-        if point in above:
-            return False
-        for recipe in RECIPES:
-            if recipe.output == quantity_of(point):
-                before = dict(self.made)
-                inputs, lacking = self._inputs(recipe, point, above | {point})
-                if not lacking:
-                    constants = self._needed(recipe, inputs, stage_of(point))
-                    self.made[point] = Derivation(point, recipe.key, inputs, constants)
-                    return True
-                self.made = before
-        return False
-
-    def expected(self, point: str) -> str:
-        """What would make the point known, in words that fit after "expected"."""
-        ways = []
-        for recipe in RECIPES:
-            if recipe.output == quantity_of(point):
-                before = dict(self.made)
-                lacking = self._inputs(recipe, point, frozenset({point}))[1]
-                self.made = before
-                needs = " and ".join(QUANTITIES[one.quantity].name for one in recipe.inputs if not one.assumed)
-                ways.append(f"or {needs}, to work it out from (missing: {', '.join(lacking)})")
-        return ", ".join(["a probe channel that feeds it", *ways])
-
-    def _inputs(self, recipe: Recipe, point: str, above: frozenset[str]) -> tuple[dict[str, str], list[str]]:
-        """Where each input comes from, and what is lacking."""
-        found, lacking = {}, []
-        here = stage_of(point)
-        deepest = self._deepest(here) if recipe.output == "air_rise" else here
-        if deepest is None:
-            lacking.append("diffuser_depth_m of a stage")
-        for one in recipe.inputs:
-            source = self._find(one, here if not one.nearest else deepest or here, above)
-            if source is not None:
-                found[one.quantity] = source
-            elif not one.assumed:
-                lacking.append(one.quantity if one.nearest else f"{one.quantity} in this stage")
-        return found, lacking
-
-    def _find(self, one: Input, stage: str, above: frozenset[str]) -> str | None:
-        stages = [stage]
-        if one.nearest:
-            here = self._place.get(stage, 0)
-            others = [other for other in self._place if other != stage]
-            # of two as near, the one upstream: its water comes here
-            stages += sorted(others, key=lambda other: (abs(self._place[other] - here), self._place[other]))
-        points = (f"{place}.{one.quantity}" for place in stages)
-        return next((point for point in points if self.reach(point, above)), None)
-
-    def _deepest(self, stage: str) -> str | None:
-        """The stage whose diffuser sets the pressure: this one's own, or the deepest of all on the manifold."""
-        if stage in self._depths:
-            return stage
-        return max(self._depths, key=lambda other: self._depths[other], default=None)
-
-    def _needed(self, recipe: Recipe, inputs: Mapping[str, str], stage: str) -> dict[str, float]:
-        names = {one.assumed for one in recipe.inputs if one.assumed}
-        if "barometric_pressure" in inputs:
-            names.add("altitude_m")
-        constants = {name: self._constants[name] for name in sorted(names)}
-        if recipe.output == "air_rise":
-            constants["depth_m"] = self._depths[self._deepest(stage) or stage]
-        return constants
+    _add(got, one.quantity, value, ASSUMED_UNCERTAINTY[one.assumed], f"{quantity.name}{source or ' assumed'}")
+    got.said.append(f"{quantity.name} {how} {value:.{0 if one.quantity != 'temperature' else 1}f}{unit}{source}")

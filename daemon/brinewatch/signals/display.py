@@ -49,7 +49,7 @@ def show(quantity_key: str, value: float, units: DisplayUnits) -> str:
     quantity = QUANTITIES[quantity_key]
     if not isfinite(value):
         return "no value"
-    if quantity.states is not None and value in (0.0, 1.0):
+    if quantity.states is not None and value in range(len(quantity.states)):
         return quantity.states[int(value)]
     number, unit, decimals = convert(quantity_key, value, units)
     text = f"{number:.{decimals}f}"

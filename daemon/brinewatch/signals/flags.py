@@ -20,7 +20,7 @@ def worst(flags: Iterable[Flag]) -> Flag:
 
 # How far below nothing a probe's own zero error may carry a reading (common practice, no source): water without
 # oxygen must read low and be judged, not fail as a number that cannot be
-ZERO_ERROR: Mapping[str, float] = {"oxygen": 0.5, "oxygen_saturation": 5.0}
+ZERO_ERROR: Mapping[str, float] = {"oxygen": 0.5, "oxygen_saturation": 5.0, "oxygen_tension": 10.0}
 
 
 def gross_range(value: float, quantity: Quantity) -> tuple[Flag, str]:

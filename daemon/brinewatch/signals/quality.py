@@ -1,77 +1,56 @@
 """Quality tests by QARTOD, one sample at a time, and the live flag.
 
-The live flag uses the tests that can be decided now: syntax, gap, gross range, rate of change, flat line. A verdict
-that needs the next sample (spike) comes one sample late, is meant for history alone, and never touches the live
-flag.
+The live flag uses the tests that can be decided now: syntax, gap, gross range, climatology, rate of change, step,
+flat line, attenuated signal, unsteadiness, drift of the day's mean, and what one kind of probe is known for
+(sensor_faults). A verdict that needs the next sample (spike) comes one sample late, is meant for history alone, and
+never touches the live flag. Tests between two points (multivariate, neighbour) are in crosscheck.
 
-No test here can hide a real event. Rate of change gives SUSPECT at most, and alarms judge SUSPECT readings: a
-blower that stops is a step, and must be heard. Flags are combined worst first (flags.PRECEDENCE).
+No test here can hide a real event. Rate of change, step and all that look at movement give SUSPECT at most, and
+alarms judge SUSPECT readings: a blower that stops is a step, and must be heard. Only a signal that does not move at
+all can fail (flat line; attenuated where asked for). Flags are combined worst first (flags.PRECEDENCE).
 
-Where this differs on purpose from the ioos_qc library:
-- missing with good is missing, not good; a number that is not finite is FAIL, since something did come;
-- flat line: the span may equal the tolerance, and a tolerance of 0 means "the very same number" (there, 0 never
-flags); - rate of change: real seconds (there, cut to whole seconds, so that faster sampling is never tested), and
-the first
-  sample after a gap is tested against the last good one (there, it passes);
-- spike: a real step is no spike; only a sample that stands off both neighbours on the same side is.
+Where this differs on purpose from the ioos_qc library (release 3), which it agrees with everywhere else on a
+regular series without gaps:
+1. missing with good is missing, not good; a number that is not finite is FAIL, since something did come;
+2. gross range: the lower limit must be the lower one (there, a reversed pair is turned round silently);
+3. flat line: the span may equal the tolerance, and a tolerance of 0 means "the very same number" (there, 0 never
+   flags); a time shorter than the sampling interval still needs three equal values (there, everything is flagged);
+   silence is not stillness (there, what is missing is passed over);
+4. rate of change: real seconds (there, cut to whole seconds, so that below one the bare change is held against the
+   limit per second); within a minute, not blown up from a second; the first sample after a gap is tested against
+   the last good one (there, it passes); SUSPECT at most;
+5. spike: its differential method alone, whose neighbours are clean; SUSPECT at most; a real step is no spike; the
+   first and the newest sample are judged by the other tests meanwhile (there, flag 2);
+6. attenuated signal: not judged until the window has been lived through once, and again after a silence of a
+   quarter of it (there, the first sample fails: one value has no spread); until then the other tests decide
+   (there, flag 2);
+7. climatology: SUSPECT at most; a season counts to the last second of its last day, may run over the new year
+   and never overlaps another (there, the last one written wins); outside all the other tests decide (there, flag
+   2);
+8. gap: a late sample is missing at once (there, the sample after the gap is marked 4 in hindsight).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import isfinite
-
-from pydantic import Field, model_validator
 
 from brinewatch.moment import Moment, span_text
 from brinewatch.quantities import QUANTITIES, Quantity
 from brinewatch.readings import Flag, Reading, Sample, quantity_of
-from brinewatch.settings import Settings
+from brinewatch.signals import sensor_faults
 from brinewatch.signals.calibration import Calibration
+from brinewatch.signals.climate import climatology
 from brinewatch.signals.flags import gross_range, worst
+from brinewatch.signals.limits import Quality
+from brinewatch.signals.movement import Movement, moved
+from brinewatch.signals.still import Still, flat_line, stretched
+from brinewatch.signals.windows import Window
+
+__all__ = ["Quality", "QualityMemory", "judge"]
 
 _MINUTE = 60.0
 _IDENTITY = Calibration()
-
-
-class Quality(Settings):
-    """Limits of the quality tests of one channel, in the quantity's own unit. A test left out is not made."""
-
-    low: float | None = Field(None, description="below this the reading is suspect")
-    high: float | None = Field(None, description="above this the reading is suspect")
-    rate_per_min: float | None = Field(
-        None, gt=0, description="a change greater than this within a minute makes the reading suspect"
-    )
-    flat_after_s: float | None = Field(
-        None, gt=0, description="unchanged for so many seconds is suspect: a live signal is never perfectly still"
-    )
-    flat_fail_after_s: float | None = Field(
-        None, gt=0, description="unchanged for so many seconds has failed; three times flat_after_s when left out"
-    )
-    flat_within: float = Field(0.0, ge=0, description="a spread up to this counts as unchanged")
-    spike: float | None = Field(
-        None, gt=0, description="standing off both neighbours by more than this is marked suspect in history"
-    )
-    late_after_s: float | None = Field(
-        None, gt=0, description="a sample older than this when it is judged counts as missing"
-    )
-
-    @model_validator(mode="after")
-    def _in_order(self) -> Quality:
-        if self.low is not None and self.high is not None and self.low >= self.high:
-            raise ValueError("low to be less than high")
-        if self.flat_fail_after_s is not None and self.flat_after_s is None:
-            raise ValueError("flat_after_s to go with flat_fail_after_s")
-        if self.flat_after_s is not None and self.flat_fails_after_s < self.flat_after_s:
-            raise ValueError("flat_fail_after_s to be no less than flat_after_s")
-        return self
-
-    @property
-    def flat_fails_after_s(self) -> float:
-        """Seconds of stillness after which the reading has failed; infinite when not tested."""
-        if self.flat_after_s is None:
-            return float("inf")
-        return 3.0 * self.flat_after_s if self.flat_fail_after_s is None else self.flat_fail_after_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,16 +58,17 @@ class QualityMemory:
     """What the tests remember of one point between samples.
 
     last, before: the newest two readings in a row that had a value inside the physical span; minute: (mono, value)
-    of the past minute; times: mono of the newest three values; lows, highs: the lowest and highest values of the
-    still stretch, oldest first, each with the time from which nothing went beyond it.
+    of the past minute; still: the stretch without movement; movement: steps and windows; risen, glass: what the
+    tests of oxygen and pH probes need.
     """
 
     last: Reading | None = None
     before: Reading | None = None
     minute: tuple[tuple[float, float], ...] = ()
-    lows: tuple[tuple[float, float], ...] = ()
-    highs: tuple[tuple[float, float], ...] = ()
-    times: tuple[float, ...] = ()
+    still: Still = field(default_factory=Still)
+    movement: Movement = field(default_factory=Movement)
+    risen: sensor_faults.Risen | None = None
+    glass: Window | None = None
 
 
 def judge(
@@ -116,16 +96,46 @@ def judge(
         shown = value if isfinite(value) else None
         reading = _reading(sample, quantity, shown, Flag.FAIL, found[-1][1], calibration, accuracy)
         return reading, replace(memory, before=None, last=None), None
-    mono = sample.at.mono
     if quantity.states is None:
-        found.append(_rate(value, mono, memory.minute, quantity, settings))
-        memory = _remember(memory, value, mono, settings)
-        found.append(_flat(memory, mono, settings))
+        memory = _in_time(found, memory, value, sample.at, quantity, settings)
     flag = worst(one for one, _ in found)
     reason = " ".join(text for one, text in found if text and one is flag)
     reading = _reading(sample, quantity, value, flag, reason, calibration, accuracy)
     verdict = _spike(memory.before, memory.last, reading, settings)
     return reading, replace(memory, before=memory.last, last=reading), verdict
+
+
+def _in_time(
+    found: list[tuple[Flag, str]],
+    memory: QualityMemory,
+    value: float,
+    at: Moment,
+    quantity: Quantity,
+    settings: Quality,
+) -> QualityMemory:
+    """The tests that look back: what they found is added to `found`, and the memory comes back with this value."""
+    mono, key = at.mono, quantity.key
+    found.append(climatology(value, at, settings.season, quantity))
+    found.append(_rate(value, mono, memory.minute, quantity, settings))
+    still = stretched(memory.still, value, mono, settings, silent=memory.last is None)
+    found.append(flat_line(still, mono, settings))
+    minute, risen, glass = memory.minute, memory.risen, memory.glass
+    if settings.sensor_faults:
+        found.append(sensor_faults.in_air(key, value))
+        if key in sensor_faults.BUBBLE_RISE:
+            lowest = min((other for then, other in minute if mono - then < _MINUTE), default=None)
+            risen = sensor_faults.bubble(key, value, mono, lowest, risen)
+            found.append(sensor_faults.bubble_words(risen))
+        glass = sensor_faults.glass_window(glass, key, value, mono)
+        found.append(sensor_faults.broken_glass(glass))
+    movement, doubts = moved(
+        memory.movement, value, mono, memory.last, memory.before, quantity, settings,
+        doubted=any(flag is not Flag.PASS for flag, _ in found),
+    )  # fmt: skip
+    found += doubts
+    if settings.rate_per_min is not None or (settings.sensor_faults and key in sensor_faults.BUBBLE_RISE):
+        minute = (*((then, other) for then, other in minute if mono - then <= _MINUTE), (mono, value))
+    return replace(memory, minute=minute, still=still, movement=movement, risen=risen, glass=glass)
 
 
 def _reading(
@@ -137,6 +147,7 @@ def _reading(
     calibration: Calibration,
     accuracy: float | None,
 ) -> Reading:
+    uncertainty = calibration.standard_uncertainty(accuracy, calibration.age_days(sample.at.utc))
     return Reading(
         point=sample.point,
         quantity=quantity.key,
@@ -146,7 +157,7 @@ def _reading(
         reason=reason,
         at=sample.at,
         probe=sample.probe,
-        uncertainty=None if value is None else calibration.standard_uncertainty(accuracy),
+        uncertainty=None if value is None else uncertainty,
         calibration=calibration.id,
     )
 
@@ -187,45 +198,6 @@ def _rate(
     if change > limit:
         return Flag.SUSPECT, f"Changed by {change:.3g} {quantity.unit} in a minute, faster than {limit:g}."
     return Flag.PASS, ""
-
-
-def _remember(memory: QualityMemory, value: float, mono: float, settings: Quality) -> QualityMemory:
-    """The minute and the still stretch, with this value taken in."""
-    minute = memory.minute
-    if settings.rate_per_min is not None:
-        minute = (*((then, other) for then, other in minute if mono - then <= _MINUTE), (mono, value))
-    if settings.flat_after_s is None:
-        return replace(memory, minute=minute)
-    lows, highs, times = list(memory.lows), list(memory.highs), memory.times
-    if memory.last is None and times and mono - times[-1] > settings.flat_after_s:
-        lows, highs, times = [], [], ()  # nobody knows whether it was still while it was silent
-    low_since = high_since = mono
-    while lows and lows[-1][1] >= value:
-        low_since = lows.pop()[0]
-    while highs and highs[-1][1] <= value:
-        high_since = highs.pop()[0]
-    lows.append((low_since, value))
-    highs.append((high_since, value))
-    while highs[0][1] - lows[0][1] > settings.flat_within:
-        # too wide: the stretch now begins just after whichever of the two extremes came first
-        start = min(side[1][0] for side in (lows, highs) if len(side) > 1)
-        for side in (lows, highs):
-            while len(side) > 1 and side[1][0] <= start:
-                side.pop(0)
-            side[0] = (max(side[0][0], start), side[0][1])
-    return replace(memory, minute=minute, lows=tuple(lows), highs=tuple(highs), times=(*times[-2:], mono))
-
-
-def _flat(memory: QualityMemory, mono: float, settings: Quality) -> tuple[Flag, str]:
-    if settings.flat_after_s is None:
-        return Flag.PASS, ""
-    began = max(memory.lows[0][0], memory.highs[0][0])
-    still = mono - began
-    few = len(memory.times) < 3 or memory.times[0] < began  # two equal values may be chance
-    if few or still < settings.flat_after_s:
-        return Flag.PASS, ""
-    flag = Flag.FAIL if still >= settings.flat_fails_after_s else Flag.SUSPECT
-    return flag, f"Has not moved for {span_text(still)}: the probe may be stuck."
 
 
 def _spike(before: Reading | None, last: Reading | None, newest: Reading, settings: Quality) -> Reading | None:

@@ -6,12 +6,15 @@ So a later, corrected record can put past values right without touching what was
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from enum import StrEnum
+from math import hypot
 from typing import Any
 
+from brinewatch.readings import quantity_of
 from brinewatch.signals.calibration import Calibration
+from brinewatch.signals.upkeep import upkeep_of
 
 
 class Reference(StrEnum):
@@ -82,7 +85,11 @@ class CalibrationRecord:
     id: unique, kept with every reading; effective_utc: from when its numbers count (before made_utc for a record
     that corrects the past); offset, slope: true = offset + slope * said; uncertainty: one standard uncertainty the
     calibration itself adds to a value, at the time it was made; due_utc: when the next is due, None for never;
-    slope_percent, offset_mV: of a pH electrode; replaces: id of an earlier record that does not count any more.
+    slope_percent, offset_mV: of a pH electrode; replaces: id of an earlier record that does not count any more;
+    ramp: between effective_utc and made_utc the line goes over, linearly in time, from that of the record before to
+    this one's (drift since the last good visit); without it the line counts whole from effective_utc on; until_utc:
+    from then on the record before counts again (fouling, which went with the cleaning), None for no end. Only
+    `calibration_at` knows the line at an instant: never take `calibration` for it.
     """
 
     id: str
@@ -102,11 +109,15 @@ class CalibrationRecord:
     cleaning: Cleaning | None = None
     replaces: str = ""
     remark: str = ""
+    ramp: bool = False
+    until_utc: float | None = None
 
     @property
     def calibration(self) -> Calibration:
-        """The straight line of this record."""
-        return Calibration(self.offset, self.slope, self.id, self.uncertainty)
+        """The straight line of this record at the time it was made, with what it loses a day since."""
+        upkeep = upkeep_of(quantity_of(self.point))
+        drift = upkeep.drift_per_day if upkeep else 0.0
+        return Calibration(self.offset, self.slope, self.id, self.uncertainty, drift, self.made_utc)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON values; `from_dict` is the way back."""
@@ -125,10 +136,53 @@ class CalibrationRecord:
 def in_force(records: Iterable[CalibrationRecord], point: str, utc: float) -> CalibrationRecord | None:
     """The record whose numbers count for a point at an instant; None when there is none yet.
 
-    Of those that had begun to count, the one that began last; of two that began together, the one made last. A
-    record that another replaces never counts.
+    Of those that had begun to count and not ended, the one that began last; of two that began together, the one
+    made last. A record that another replaces never counts.
     """
+    return next(reversed(_begun(_counting(records, point), utc)), None)
+
+
+def calibration_at(records: Iterable[CalibrationRecord], point: str, utc: float) -> Calibration:
+    """The straight line that counts for a point at an instant, and what its age is reckoned from.
+
+    The default one when there is no record yet. Inside a ramp: the line between the two records' lines at that
+    instant, under the later record's id, with the nearer visit's instant as made_utc.
+    """
+    return _line(_counting(records, point), utc)
+
+
+def earliest_since(records: Iterable[CalibrationRecord], point: str) -> float | None:
+    """The earliest instant a new record may count from without another one coming in between; None for any."""
+    own = _counting(records, point)
+    return max((one.effective_utc if one.until_utc is None else one.until_utc for one in own), default=None)
+
+
+def _counting(records: Iterable[CalibrationRecord], point: str) -> list[CalibrationRecord]:
+    """A point's calibrations that nothing replaces, in the order in which one takes over from another."""
     own = [one for one in records if one.point == point and one.visit is Visit.CALIBRATION]
     replaced = {one.replaces for one in own if one.replaces}
-    begun = [one for one in own if one.effective_utc <= utc and one.id not in replaced]
-    return max(begun, key=lambda one: (one.effective_utc, one.made_utc), default=None)
+    return sorted((one for one in own if one.id not in replaced), key=lambda one: (one.effective_utc, one.made_utc))
+
+
+def _begun(counting: Sequence[CalibrationRecord], utc: float) -> list[CalibrationRecord]:
+    return [one for one in counting if one.effective_utc <= utc and (one.until_utc is None or utc < one.until_utc)]
+
+
+def _line(counting: Sequence[CalibrationRecord], utc: float) -> Calibration:
+    begun = _begun(counting, utc)
+    if not begun:
+        return Calibration()
+    record = begun[-1]
+    now = record.calibration
+    if not record.ramp or not record.effective_utc <= utc < record.made_utc:
+        return now
+    before = _line(counting[: counting.index(record)], record.effective_utc)
+    share = (utc - record.effective_utc) / (record.made_utc - record.effective_utc)
+    return Calibration(
+        before.offset + share * (now.offset - before.offset),
+        before.slope + share * (now.slope - before.slope),
+        now.id,
+        hypot((1.0 - share) * before.uncertainty, share * now.uncertainty),
+        now.drift_per_day,
+        record.made_utc if share > 0.5 else record.effective_utc,
+    )

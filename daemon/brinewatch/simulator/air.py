@@ -16,7 +16,9 @@ from brinewatch.simulator.plan import AirPath, Plan
 
 @dataclass(frozen=True, slots=True)
 class AirFlow:
-    """The air at one moment, settled. outlet_kPa: at the blower, before the pipe; current_A: its motor."""
+    """The air at one moment, settled. outlet_kPa: at the blower, before the pipe; lost: by hole or relief valve;
+    current_A: its motor.
+    """
 
     outlet_kPa: float
     manifold_kPa: float
@@ -60,17 +62,21 @@ def solve(
     hole = burst * air.burst_L_min_at_1_kPa
     pairs = [(head, 1.0 / sqrt(one * fouling)) for head, one in zip(heads_kPa, branch_loss, strict=True)]
 
+    def relief(outlet: float) -> float:
+        return 0.0 if air.relief_kPa is None else max(0.0, outlet - air.relief_kPa) * air.relief_L_min_kPa
+
     def excess(manifold: float) -> float:
         flow = sum(sqrt(manifold - head) * ease for head, ease in pairs if manifold > head)
         flow += hole * sqrt(manifold)
-        return air.blower.pressure(flow) - line_loss * flow * flow - manifold
+        outlet = manifold + line_loss * flow * flow
+        return air.blower.pressure(flow + relief(outlet)) - outlet
 
     manifold = _crossing(excess, air.blower.dead_head_kPa)
     flows = tuple(sqrt(manifold - head) * ease if manifold > head else 0.0 for head, ease in pairs)
     lost = hole * sqrt(manifold)
     total = sum(flows) + lost
     outlet = manifold + line_loss * total * total
-    return AirFlow(outlet, manifold, flows, lost, air.blower.current(outlet))
+    return AirFlow(outlet, manifold, flows, lost + relief(outlet), air.blower.current(outlet))
 
 
 def _crossing(excess: Callable[[float], float], dead_head: float) -> float:

@@ -58,7 +58,7 @@ def register_mishaps(
     )  # fmt: skip
     faults.register(
         "diffusers-foul", plant("blocked", 8.0, 1.0, 1.0, 1000.0), "[TIMES]",
-        "diffusers lose so many times their clean pressure, 8 when not said, within a minute or two",
+        "diffusers lose so many times their clean pressure, 8 when not said; 30 opens the relief valve",
     )  # fmt: skip
     faults.register(
         "sump-leaks", plant("leak_L_min", 10.0, 0.0, 0.01, 1000.0), "[L/MIN]",

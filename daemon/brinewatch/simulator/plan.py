@@ -89,6 +89,8 @@ class AirPath:
     blower: Blower
     branches: tuple[Branch, ...] = ()
     design_kPa: float = 11.2  # at the manifold, behind the line
+    relief_kPa: float | None = None  # at the blower's outlet, where its relief valve opens; None without one
+    relief_L_min_kPa: float = 150.0  # what that passes for each kPa beyond (judgement)
     line_kPa_at_design: float = 0.6  # loss of the pipe between blower and manifold, 0.5 to 2 kPa (computed/memory)
     burst_L_min_at_1_kPa: float = 260.0  # what the hole passes at 1 kPa when the line has come off
     settle_s: float = 0.3  # pressure follows its cause in about this time (judgement)
@@ -153,6 +155,7 @@ GANNET_QUAY = Plan(
             Branch("bed", 0.85, 36.0, lifts=True),
             Branch("foam", 0.95, 48.0, bubbles="fine"),
         ),
+        relief_kPa=18.0,
     ),
     top_up_stage="bed",
     dose_stage="cone",

@@ -1,7 +1,9 @@
 """The history: every reading, written in batches beside the alarms and never in their way.
 
 Point and instant name a reading: the first one stands, and only a verdict in hindsight changes its flag and reason
-(the flag given live is kept beside it). Instants are kept to the microsecond, numbers exactly.
+(the flag given live is kept beside it). Instants are kept to the microsecond, numbers exactly. `raw`, what the
+probe said before calibration, is the truth kept here; `value` is what it was taken for at the time, and what it
+should be taken for now is a view of it (brinewatch.views).
 """
 
 from __future__ import annotations

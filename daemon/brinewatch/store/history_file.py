@@ -7,6 +7,7 @@ import logging
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ log = logging.getLogger(__name__)
 # Beyond this size damage is found when a page is met, and the file is set aside then.
 _CHECK_BYTES = 64 * 2**20
 
-_COLUMNS = (
+COLUMNS = (
     "reading.t_us, reading.mono, reading.trusted, value, raw, flag, uncertainty, age_s,"
     " (SELECT body FROM word WHERE id = reason), (SELECT body FROM word WHERE id = probe),"
     " (SELECT body FROM word WHERE id = calibration), (SELECT body FROM word WHERE id = basis)"
@@ -194,9 +195,9 @@ class HistoryFile:
         db = self._connect()
         found = {}
         for name, quantity, point in db.execute("SELECT name, quantity, id FROM point").fetchall():
-            query = f"SELECT {_COLUMNS} FROM reading WHERE point = ? ORDER BY t_us DESC LIMIT 1"  # noqa: S608
+            query = f"SELECT {COLUMNS} FROM reading WHERE point = ? ORDER BY t_us DESC LIMIT 1"  # noqa: S608
             for row in db.execute(query, (point,)):
-                found[name] = self._reading(name, quantity, row)
+                found[name] = get_reading(name, quantity, row, self._clock.now().zone)
         return found
 
     def read(self, point: str, since_us: int, until_us: int, limit: int) -> list[Reading]:
@@ -204,9 +205,9 @@ class HistoryFile:
         named = db.execute("SELECT id, quantity FROM point WHERE name = ?", (point,)).fetchone()
         if named is None:
             return []
-        query = f"SELECT {_COLUMNS} FROM reading WHERE point = ? AND t_us >= ? AND t_us < ? ORDER BY t_us LIMIT ?"  # noqa: S608
-        rows = db.execute(query, (named[0], since_us, until_us, limit))
-        return [self._reading(point, named[1], row) for row in rows]
+        query = f"SELECT {COLUMNS} FROM reading WHERE point = ? AND t_us >= ? AND t_us < ? ORDER BY t_us LIMIT ?"  # noqa: S608
+        rows, zone = db.execute(query, (named[0], since_us, until_us, limit)), self._clock.now().zone
+        return [get_reading(point, named[1], row, zone) for row in rows]
 
     def counts(self) -> dict[Flag, int]:
         rows = self._connect().execute("SELECT flag, sum(n) FROM tally GROUP BY flag")
@@ -219,16 +220,18 @@ class HistoryFile:
         db.executescript("PRAGMA incremental_vacuum(2000)")
         db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
-    def _reading(self, point: str, quantity: str, row: Sequence[Any]) -> Reading:
-        t_us, mono, trusted, value, raw, flag, uncertainty, age, reason, probe, calibration, basis = row
-        at = Moment(mono, t_us / 1_000_000, bool(trusted), self._clock.now().zone)
-        return Reading(
-            point, quantity, value, raw, Flag(flag), reason or "", at, probe or "", uncertainty,
-            calibration or "", age, basis or "",
-        )  # fmt: skip
-
     def close(self) -> None:
         if self._db is not None:
             db, self._db = self._db, None
             with contextlib.suppress(sqlite3.Error):
                 db.close()
+
+
+def get_reading(point: str, quantity: str, row: Sequence[Any], zone: tzinfo) -> Reading:
+    """A row of COLUMNS."""
+    t_us, mono, trusted, value, raw, flag, uncertainty, age, reason, probe, calibration, basis = row
+    at = Moment(mono, t_us / 1_000_000, bool(trusted), zone)
+    return Reading(
+        point, quantity, value, raw, Flag(flag), reason or "", at, probe or "", uncertainty,
+        calibration or "", age, basis or "",
+    )  # fmt: skip

@@ -20,6 +20,7 @@ from brinewatch.errors import StoreError
 from brinewatch.messages import Delivery, DeliveryReport, Message
 from brinewatch.moment import Moment
 from brinewatch.ports import Clock
+from brinewatch.signals.records import CalibrationRecord
 from brinewatch.store import rows, schema
 from brinewatch.store.journal_file import Contents, JournalFile, expired_note
 from brinewatch.store.rows import Entry, Logged, Posted, Remark, Resumed, Statement, Write
@@ -65,6 +66,7 @@ class Journal:
         self._well = True
         self._next: dict[str, int] = {}
         self._memories: dict[str, Mapping[str, Any] | None] = {}
+        self._calibrations: tuple[CalibrationRecord, ...] = ()
 
     # -- beginning and end --------------------------------------------------------------------------------------
 
@@ -105,6 +107,8 @@ class Journal:
             self._tray.load(one, now)
         for part in found.parts:
             self._tray.load_part(part)
+        here = {one.id for one in found.calibrations}
+        self._calibrations = (*found.calibrations, *(one for one in self._calibrations if one.id not in here))
         for one in found.expired:
             self._owe(Write(self._tray.expire(one, now)))
         if found.expired:
@@ -202,6 +206,22 @@ class Journal:
             )
         return entry
 
+    async def calibrate(self, record: CalibrationRecord, now: Moment) -> bool:
+        """Keep a calibration record for ever; it counts at once. False: the disk has not taken it yet.
+
+        StoreError when its id is taken, or when no file can take it; then it does not count.
+        """
+        if any(one.id == record.id for one in self._calibrations):
+            raise StoreError(f"There is a calibration record {record.id} already.", "Give this one its own id.")
+        write = Write([rows.put_calibration(record, now, self._boot)])
+        self._calibrations = (*self._calibrations, record)
+        self._owe(write)
+        await self._pay()
+        if write.refused:
+            self._calibrations = tuple(one for one in self._calibrations if one is not record)
+            raise StoreError(f"The record {record.id} cannot be kept: {write.refused}.", "Report it: a fault here.")
+        return write.written
+
     async def reconcile(self) -> bool:
         """Write what the disk would not take before. True when nothing is owed any more."""
         if self._owed:
@@ -249,6 +269,10 @@ class Journal:
         return True
 
     # -- asking -------------------------------------------------------------------------------------------------
+
+    def calibrations(self) -> tuple[CalibrationRecord, ...]:
+        """Every calibration record, from memory: the same object until one is added."""
+        return self._calibrations
 
     async def recent(self, limit: int = 50) -> list[Logged]:
         """The newest events, newest first."""
@@ -342,6 +366,7 @@ class Journal:
         if found is not None:
             notes += self._resume(found, now).notes
         statements = [rows.put_memory(alarm, memory) for alarm, memory in self._memories.items()]
+        statements += [rows.put_calibration(one, now, self._boot) for one in self._calibrations]
         for one in self._tray.open:
             statements.append(rows.put_message(one.row, replace(one.message), one.event, now, self._boot))
         statements += [

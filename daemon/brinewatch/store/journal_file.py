@@ -15,8 +15,10 @@ from brinewatch.errors import StoreError
 from brinewatch.messages import Delivery
 from brinewatch.moment import Moment, utc_text
 from brinewatch.ports import Clock
+from brinewatch.signals.records import CalibrationRecord
 from brinewatch.store import schema
 from brinewatch.store.rows import (
+    CALIBRATIONS,
     ENTRY_COLUMNS,
     EVENT_COLUMNS,
     MESSAGE_COLUMNS,
@@ -25,6 +27,7 @@ from brinewatch.store.rows import (
     Posted,
     Remark,
     Write,
+    get_calibrations,
     get_entry,
     get_event,
     get_message,
@@ -47,6 +50,7 @@ class Contents:
     saved_boot: str = ""
     next_number: int = 1
     entries: list[Entry] = field(default_factory=list)
+    calibrations: list[CalibrationRecord] = field(default_factory=list)
     open: list[Standing] = field(default_factory=list)
     parts: list[Part] = field(default_factory=list)
     expired: list[Standing] = field(default_factory=list)
@@ -171,6 +175,7 @@ class JournalFile:
         sound = "SELECT max(id) FROM entry WHERE id NOT IN (SELECT corrects FROM entry WHERE corrects IS NOT NULL)"
         latest = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE id IN ({sound} GROUP BY point) ORDER BY id"  # noqa: S608
         found.entries = [get_entry(row, now.zone) for row in db.execute(latest)]
+        found.calibrations = get_calibrations(db.execute(CALIBRATIONS), found.notes)
         for table in _TABLES:
             found.next_rows[table] = 1 + (db.execute(f"SELECT max(id) FROM {table}").fetchone()[0] or 0)  # noqa: S608
         self._messages(db, now, found)

@@ -63,6 +63,21 @@ class StoreLock:
         self.release()
 
 
+def kept_by(folder: Path) -> str:
+    """Who keeps the store in this folder, in words; "" when nobody does, or when there is none. Writes nothing."""
+    try:
+        fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    except OSError:
+        return ""
+    try:
+        fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return _holder(folder / LOCK_NAME)
+    finally:
+        os.close(fd)
+    return ""
+
+
 def _holder(told: Path) -> str:
     try:
         text = told.read_text(encoding="utf-8", errors="replace")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from pathlib import Path
@@ -18,6 +18,7 @@ from typing import Any
 from brinewatch.alarms.events import AlarmEvent, Happening, Priority, State
 from brinewatch.messages import Delivery, Message
 from brinewatch.moment import Moment
+from brinewatch.signals.records import CalibrationRecord
 
 Statement = tuple[str, tuple[Any, ...]]
 
@@ -220,3 +221,27 @@ def get_entry(row: Sequence[Any], zone: tzinfo) -> Entry:
     at = moment(row[4:7], zone)
     assert at is not None
     return Entry(row[0], row[1], row[2], row[3], at, row[7], row[8], bool(row[9]))
+
+
+def put_calibration(record: CalibrationRecord, now: Moment, boot: str) -> Statement:
+    return insert(
+        "calibration",
+        (
+            clean(record.id), record.point, record.effective_utc, record.made_utc, json.dumps(record.to_dict()),
+            *stamps(now), boot,
+        ),
+    )  # fmt: skip
+
+
+CALIBRATIONS = "SELECT id, point, body FROM calibration ORDER BY made_utc, id"
+
+
+def get_calibrations(found: Iterable[Sequence[Any]], notes: list[str]) -> list[CalibrationRecord]:
+    """Rows of CALIBRATIONS; one that cannot be read is noted and left out, and its numbers do not count."""
+    records = []
+    for key, point, body in found:
+        try:
+            records.append(CalibrationRecord.from_dict(json.loads(body)))
+        except (ValueError, TypeError, KeyError) as error:
+            notes.append(f"The calibration record {key} of {point} cannot be read ({error!r}); it does not count.")
+    return records

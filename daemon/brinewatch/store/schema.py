@@ -71,6 +71,27 @@ CREATE TABLE entry (
   at_mono REAL NOT NULL, at_utc REAL NOT NULL, at_trusted INTEGER NOT NULL, boot TEXT NOT NULL,
   corrects INTEGER)"""
 
+# body: the record as JSON; the columns beside it are there to be looked for
+_CALIBRATION = """
+CREATE TABLE calibration (
+  id TEXT PRIMARY KEY, point TEXT NOT NULL, effective_utc REAL NOT NULL, made_utc REAL NOT NULL, body TEXT NOT NULL,
+  at_mono REAL NOT NULL, at_utc REAL NOT NULL, at_trusted INTEGER NOT NULL, boot TEXT NOT NULL) WITHOUT ROWID"""
+
+# what was written of a calibration stands: whoever tries to change it, this program too, is stopped by the file
+_CALIBRATION_STANDS = (
+    """
+CREATE TRIGGER calibration_unchanged BEFORE UPDATE ON calibration
+BEGIN SELECT RAISE(ABORT, 'a calibration record is never changed'); END""",
+    """
+CREATE TRIGGER calibration_kept BEFORE DELETE ON calibration
+BEGIN SELECT RAISE(ABORT, 'a calibration record is never deleted'); END""",
+    # REPLACE deletes without asking the trigger above (sqlite.org/lang_conflict.html)
+    """
+CREATE TRIGGER calibration_once BEFORE INSERT ON calibration
+WHEN EXISTS (SELECT 1 FROM calibration WHERE id = NEW.id)
+BEGIN SELECT RAISE(IGNORE); END""",
+)
+
 # live_flag: the flag as it was when read, where a later verdict changed it
 _READING = """
 CREATE TABLE reading (
@@ -98,6 +119,11 @@ JOURNAL: tuple[Step, ...] = (
         _ENTRY,
         "CREATE INDEX entry_point ON entry (point, id)",
     ),
+    (
+        _CALIBRATION,
+        "CREATE INDEX calibration_point ON calibration (point, effective_utc)",
+        *_CALIBRATION_STANDS,
+    ),
 )
 
 HISTORY: tuple[Step, ...] = (
@@ -108,6 +134,8 @@ HISTORY: tuple[Step, ...] = (
         _READING,
         _TALLY,
     ),
+    # raw was the number on the wire, and is now what the probe said in the quantity's unit: so far, the value
+    ("UPDATE reading SET raw = value WHERE raw IS NOT NULL",),
 )
 
 

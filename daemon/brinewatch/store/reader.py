@@ -1,0 +1,139 @@
+"""The files of a store, read beside the daemon that writes them, or without one. Nothing is ever written.
+
+A write-ahead log lets readers in while the daemon writes (sqlite.org/wal.html), so years can be read without a word
+to it. Where there is no log nobody has the file open: it is then opened as immutable, since an ordinary reader
+would leave log files behind that belong to whoever asked, and the daemon could not open its own store any more.
+"""
+
+from __future__ import annotations
+
+import heapq
+import logging
+import sqlite3
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from datetime import tzinfo
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+from urllib.parse import quote
+
+from brinewatch.errors import StoreError
+from brinewatch.readings import Reading
+from brinewatch.signals.records import CalibrationRecord
+from brinewatch.store import schema
+from brinewatch.store.history_file import COLUMNS, get_reading, microseconds
+from brinewatch.store.rows import CALIBRATIONS, get_calibrations
+
+log = logging.getLogger(__name__)
+
+_BUSY_S = 5.0
+_CALIBRATIONS_SINCE = 2  # schema of the journal
+_SAID_SINCE = 2  # schema of the history: before, raw was the number on the wire and nothing was calibrated
+
+
+class StoreReader:
+    """Use it as a context manager, from one thread. zone: the shed's. StoreError when a file cannot be read."""
+
+    def __init__(self, folder: Path, zone: tzinfo) -> None:
+        self._journal = folder / "journal.sqlite"
+        self._history = folder / "history.sqlite"
+        self._zone = zone
+        self._open: dict[Path, sqlite3.Connection] = {}
+        self._still: set[Path] = set()
+
+    def __enter__(self) -> StoreReader:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for db in self._open.values():
+            db.close()
+        woken = [path for path in self._still if _log(path).exists()]
+        self._open, self._still = {}, set()
+        if woken and kind is None:
+            raise StoreError("The daemon was started while the store was being read.", "Ask again.")
+
+    def calibrations(self) -> tuple[CalibrationRecord, ...]:
+        """Every calibration record that can be read; none when there is no journal yet."""
+        if not self._journal.exists():
+            return ()
+        notes: list[str] = []
+        [(version,)] = self._ask(self._journal, "PRAGMA user_version", ())
+        if version < _CALIBRATIONS_SINCE:
+            return ()
+        records = get_calibrations(self._ask(self._journal, CALIBRATIONS, ()), notes)
+        for note in notes:
+            log.warning("%s", note)
+        return tuple(records)
+
+    def points(self) -> dict[str, str]:
+        """Every point there are readings of, with its quantity."""
+        return dict(self._ask(self._history, "SELECT name, quantity FROM point ORDER BY name", ()))
+
+    def last(self, point: str, until_utc: float) -> Reading | None:
+        """The newest reading of a point at or before an instant."""
+        found = self._readings(point, "t_us <= ? ORDER BY t_us DESC LIMIT 1", (microseconds(until_utc),))
+        return next(found, None)
+
+    def readings(self, points: Sequence[str], since_utc: float, until_utc: float) -> Iterator[Reading]:
+        """Readings of several points from since to before until, in order of time, one after another.
+
+        At the same instant they come in the order of `points`.
+        """
+        span = (microseconds(since_utc), microseconds(until_utc))
+        streams = [self._readings(point, "t_us >= ? AND t_us < ? ORDER BY t_us", span) for point in points]
+        return heapq.merge(*streams, key=lambda reading: reading.at.utc)
+
+    def _readings(self, point: str, where: str, values: tuple[int, ...]) -> Iterator[Reading]:
+        [(version,)] = self._ask(self._history, "PRAGMA user_version", ())
+        for key, quantity in self._ask(self._history, "SELECT id, quantity FROM point WHERE name = ?", (point,)):
+            query = f"SELECT {COLUMNS} FROM reading WHERE point = ? AND {where}"  # noqa: S608 - our own words
+            for row in self._ask(self._history, query, (key, *values)):
+                reading = get_reading(point, quantity, row, self._zone)
+                yield (
+                    reading
+                    if version >= _SAID_SINCE or reading.raw is None
+                    else replace(reading, raw=reading.value)
+                )
+
+    def _ask(self, path: Path, query: str, values: tuple[Any, ...]) -> Iterator[tuple[Any, ...]]:
+        try:
+            for row in self._connect(path).execute(query, values):  # noqa: UP028 - a cursor given up is not to be closed
+                yield row
+        except (sqlite3.Error, OSError) as error:
+            raise _unreadable(path, error) from error
+
+    def _connect(self, path: Path) -> sqlite3.Connection:
+        if path in self._open:
+            return self._open[path]
+        if not path.is_file():
+            raise StoreError(f"There is no {path}.", "Has this shed been watched yet? Name its file with --shed.")
+        still = not _log(path).exists()
+        address = f"file:{quote(str(path.resolve()))}?mode=ro{'&immutable=1' if still else ''}"
+        db = sqlite3.connect(address, uri=True, timeout=_BUSY_S, isolation_level=None)
+        self._open[path] = db
+        if still:
+            self._still.add(path)
+        known = len(schema.JOURNAL if path == self._journal else schema.HISTORY)
+        if _version(db) > known:
+            raise schema.NewerStore(
+                f"{path} has schema {_version(db)}, this program knows {known}.", "Use the program that wrote it."
+            )
+        return db
+
+
+def _unreadable(path: Path, error: Exception) -> StoreError:
+    code = (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF
+    if code in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM) or isinstance(error, PermissionError):
+        return StoreError(f"{path} cannot be opened for reading ({error}).", "Use the account of the daemon.")
+    return schema.store_error(path, error)
+
+
+def _log(path: Path) -> Path:
+    return path.with_name(path.name + "-wal")
+
+
+def _version(db: sqlite3.Connection) -> int:
+    return int(db.execute("PRAGMA user_version").fetchone()[0])
