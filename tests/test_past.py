@@ -16,13 +16,14 @@ import pytest
 from brinewatch.cli import main
 from brinewatch.clock import SteppingClock
 from brinewatch.moment import Moment, seconds_of, utc_of
-from brinewatch.past import span_of, spark, stretches
+from brinewatch.past import spark, stretches
 from brinewatch.readings import Flag, Reading, quantity_of
 from brinewatch.seawater.oxygen import percent_saturation
 from brinewatch.seawater.pressure import station_pressure_hPa
 from brinewatch.signals.records import CalibrationRecord, Visit
 from brinewatch.store.history import History
 from brinewatch.store.journal import Journal
+from brinewatch.terminal import span_of
 from config.sheds import SMALL, write
 
 T0 = Moment(1000.0, utc_of("2026-09-23T10:00", ZoneInfo("UTC")), True)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from brinewatch.alarms.events import AlarmEvent, Command, Happening, Order, State
 from brinewatch.alarms.memory import Memory
+from brinewatch.alarms.nuisance import ALARMS_POINT, Nuisance
 from brinewatch.alarms.roster import Contact, contact_of, normalised, order_of, understand, who
 from brinewatch.alarms.wording import call_text, help_text, reply_text
 from brinewatch.messages import Delivery, DeliveryReport, Inbound, Message
@@ -37,16 +38,24 @@ class Callout:
     """Knows the people, and how far each message to them got."""
 
     def __init__(
-        self, keeper: Watchkeeper, short_name: str, contacts: Sequence[Contact], *, modem: bool, topic: str | None
-    ) -> None:
+        self, keeper: Watchkeeper, short_name: str, contacts: Sequence[Contact], *, modem: bool,
+        topic: str | None, left: Callable[[], str] = str,
+    ) -> None:  # fmt: skip
         self._keeper = keeper
         self._short = short_name
         self._contacts = tuple(contacts)
         self._modem = modem
         self._topic = topic
+        self._left = left
         self._told: dict[int, dict[str, Delivery]] = {}
         self._names = {contact.phone: contact.name for contact in contacts}
         self._count = 0
+        self.nuisance = Nuisance(own=(key for key in keeper.alarms if key.endswith(f"@{ALARMS_POINT}")))
+
+    def health(self, now: Moment) -> tuple[bool, str]:
+        """Whether alarms come so that people can heed them: no flood, none that chatters."""
+        alarms = {key: self._keeper.alarm(key) for key in self.nuisance.chatters(now)}
+        return self.nuisance.health(now, {key: alarm.rule.title for key, alarm in alarms.items() if alarm})
 
     @property
     def told(self) -> dict[int, tuple[str, ...]]:
@@ -71,11 +80,12 @@ class Callout:
     def messages(self, events: Sequence[AlarmEvent], now: Moment) -> list[Message]:
         """The messages these events cause, in the order they should leave."""
         made: list[Message] = []
+        self.nuisance.take(events, now)
         for event in events:
             if self._topic and event.alarm:
                 payload = json.dumps(as_json(event), separators=(",", ":"))
                 made.append(self._message("mqtt", f"{self._topic}/alarms/{event.number}", "", event, now, payload))
-            if self._modem:
+            if self._modem and not self.nuisance.hold_back(event, now):
                 text = self._text(event)
                 called = tuple(self._told.get(event.number, ()))
                 for contact, way in who(event, self._contacts, called):
@@ -90,7 +100,10 @@ class Callout:
         value = self._keeper.show(event.point, event.value) if event.value is not None else ""
         limit = self._keeper.show(event.point, event.limit) if event.limit is not None else ""
         stage = self._keeper.stage_name(stage_of(event.point))
-        return call_text(self._short, event, alarm.rule if alarm else None, value, limit, stage=stage)
+        rule = alarm.rule if alarm else None
+        hangs = rule is not None and (rule.takes or "air" in rule.needs)
+        left = self._left() if hangs else ""
+        return call_text(self._short, event, rule, value, limit, stage=stage, left=left)
 
     def _message(
         self, way: str, to: str, text: str, event: AlarmEvent, now: Moment, payload: str | None = None

@@ -17,6 +17,8 @@ from brinewatch import __version__
 from brinewatch.calibrate import register as register_calibrate
 from brinewatch.errors import BrinewatchError
 from brinewatch.examine import register as register_quality
+from brinewatch.logbook import register as register_journal
+from brinewatch.ordering import register as register_orders
 from brinewatch.past import register as register_history
 from brinewatch.probing import register as register_probes
 from brinewatch.water.line import register as register_water
@@ -94,7 +96,7 @@ def _parser() -> argparse.ArgumentParser:
     outbox = add("messages", _messages, "list the latest messages and how far each got")
     outbox.add_argument("--json", action="store_true", help="for programs")
     shed(outbox)
-    events = add("events", _events, "list the latest alarm events")
+    events = add("events", _events, "list the latest alarm events; all that happened: brinewatch journal")
     events.add_argument("--json", action="store_true", help="for programs")
     shed(events)
     fault = add("fault", _fault, "break or mend something in the simulated shed of the demo")
@@ -118,7 +120,10 @@ def _parser() -> argparse.ArgumentParser:
     register_water(add)
     register_quality(add)
     shed(register_calibrate(add))
+    for command in register_orders(add):
+        shed(command)
     shed(register_history(add))
+    shed(register_journal(add))
     shed(register_probes(add))
     return parser
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any, Protocol
 
-from brinewatch.alarms.events import AlarmEvent, Command, Happening, Order
+from brinewatch.alarms.events import AlarmEvent, Command, Happening
+from brinewatch.asked import ORDERS, order_of
 from brinewatch.calibrations import Calibrations
 from brinewatch.callout import Callout
 from brinewatch.errors import BrinewatchError
 from brinewatch.messages import Inbound
 from brinewatch.moment import Moment, utc_text
-from brinewatch.overview import as_json
+from brinewatch.overview import Overview, as_json
 from brinewatch.ports import Clock
 from brinewatch.probes.manual import ManualBus
 from brinewatch.readings import Sample
@@ -40,6 +41,7 @@ class Desk:
         hands: Sequence[ManualBus],
         clock: Clock,
         look: Look,
+        overview: Callable[[], Overview],
         say: Callable[[str], None],
     ) -> None:
         self._keeper = keeper
@@ -51,6 +53,7 @@ class Desk:
         self._hands = hands
         self._clock = clock
         self._look = look
+        self._overview = overview
         self._say = say
 
     async def inbound(self, inbound: Inbound) -> None:
@@ -70,9 +73,9 @@ class Desk:
         """One request of the command line. Raises BrinewatchError for what cannot be done."""
         match request["do"]:
             case "state":
-                return {"overview": as_json(self._keeper.overview(self._clock.now(), self._callout.told))}
-            case "acknowledge" | "reset" as order:
-                return {"lines": self._order(Order(order), request.get("number"), str(request.get("by", "")))}
+                return {"overview": as_json(self._overview())}
+            case order if order in ORDERS:
+                return {"lines": self._order(order_of(request, self._keeper.alarms, self._clock.now()))}
             case "enter":
                 return {"line": await self._enter(request)}
             case "probes":
@@ -89,8 +92,7 @@ class Desk:
                 return done
         raise BrinewatchError(f"The daemon does not know how to do {request['do']!r}.", "See: brinewatch --help")
 
-    def _order(self, order: Order, number: int | None, by: str) -> list[str]:
-        command = Command(order, number, by or "the command line", self._clock.now())
+    def _order(self, command: Command) -> list[str]:
         events = [event for event in self._look(commands=[command]).events if event.by == command.by]
         if events and all(event.happening is Happening.REFUSED for event in events):
             raise BrinewatchError(f"Not done: {events[0].detail}.", "See: brinewatch state")
@@ -113,10 +115,12 @@ class Desk:
 
 def event_line(event: AlarmEvent, keeper: Watchkeeper) -> str:
     """One alarm event as one line for people."""
+    until = f"until {event.until.local:%Y-%m-%d %H:%M}" if event.until else ""
     if not event.alarm:
-        return f"{event.at.local:%H:%M:%S}     refused: {event.detail}"
+        said = [f"{event.happening}", f"by {event.by}" if event.by else "", until, event.detail]
+        return f"{event.at.local:%H:%M:%S}     {' '.join(part for part in said if part)}"
     value = keeper.show(event.point, event.value) if event.value is not None else ""
-    parts = [event.title, event.point, value, f"by {event.by}" if event.by else "", event.detail]
+    parts = [event.title, event.point, value, f"by {event.by}" if event.by else "", until, event.detail]
     text = ", ".join(part for part in parts if part)
     return f"{event.at.local:%H:%M:%S} {event.number:3d} {event.happening.value:12} {text}"
 

@@ -91,10 +91,11 @@ class Overview:
     notes: tuple[str, ...] = ()
     aside: tuple[AsideView, ...] = ()
     attended: str = ""
+    left: str = ""  # how long is left, while the air is off
 
     @property
     def well(self) -> bool:
-        return not self.alarms
+        return not self.alarms and not any(one.holds for one in self.aside)
 
     @property
     def sentence(self) -> str:

@@ -16,14 +16,13 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from brinewatch.errors import BrinewatchError
-from brinewatch.moment import seconds_of, utc_of, utc_text
+from brinewatch.moment import seconds_of, utc_text
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import Flag, Reading
-from brinewatch.terminal import AddCommand
+from brinewatch.terminal import AddCommand, span_of
 
 if TYPE_CHECKING:
     from brinewatch.config import ShedFile
-    from brinewatch.moment import Moment
     from brinewatch.signals.display import DisplayUnits
     from brinewatch.store.reader import StoreReader
 
@@ -76,27 +75,6 @@ def _work(options: argparse.Namespace) -> int:
             bars = max(1, min(_BARS, round((until - since) / every)))
             _print_table(list(stretches(readings, every)), options, shed, since, until, bars)
     return 0
-
-
-def span_of(since: str, until: str | None, now: Moment) -> tuple[float, float]:
-    """Both ends of what was asked for, UTC seconds. BrinewatchError when they make no span."""
-    ends = []
-    for name, text in (("--since", since), ("--until", until)):
-        if text is None:
-            ends.append(now.utc)
-            continue
-        try:
-            ends.append(now.utc - seconds_of(text))
-        except ValueError:
-            try:
-                ends.append(utc_of(text, now.zone))
-            except ValueError:
-                raise BrinewatchError(
-                    f"{name} {text!r} is no time.", "Write 24h, 7d, 2026-09-01 or 2026-09-01T14:00."
-                ) from None
-    if ends[0] >= ends[1]:
-        raise BrinewatchError("--since is not before --until.", "Write for example --since 7d --until 24h.")
-    return ends[0], ends[1]
 
 
 def _every(text: str) -> float:

@@ -125,6 +125,8 @@ _TABLE = (
     Quantity("calcium", "calcium", "Ca", "mg/L", 0, 2000, 0),
     Quantity("start_up", "start-up of the filter", "start-up", "state", 0, 4, 0, derived=True,
              states=("not begun", "ammonia rising", "nitrite rising", "nitrite falling", "mature")),
+    Quantity("attended_switch", "switch for work in the shed", "attended", "state", 0, 1, 0,
+             states=("nobody", "somebody")),
     Quantity("health", "health of this part of the watch", "part", "state", 0, 1, 0, states=("failing", "well")),
 )  # fmt: skip
 

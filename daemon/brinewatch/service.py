@@ -11,15 +11,18 @@ import logging
 from collections import deque
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from brinewatch.alarms.attending import AttendedSwitches
 from brinewatch.alarms.events import AlarmEvent, Command, Happening
 from brinewatch.alarms.memory import resume
+from brinewatch.alarms.version import body_of
 from brinewatch.calendar import Calendar
 from brinewatch.calibrations import Calibrations
 from brinewatch.callout import Callout
 from brinewatch.config import ShedFile
-from brinewatch.config.plans import channels_of, stages_of
+from brinewatch.config.plans import channels_of, stages_of, time_left
 from brinewatch.control import ControlServer
 from brinewatch.desk import Desk, event_line
 from brinewatch.errors import BrinewatchError, StoreBusy, StoreError
@@ -33,6 +36,7 @@ from brinewatch.probes.manual import ManualBus
 from brinewatch.probes.recorded import RecordedBus
 from brinewatch.probes.worker import BusWorker
 from brinewatch.readings import Sample
+from brinewatch.recalling import CalibrationsDone, events_before, recall_tests, replay_history
 from brinewatch.recorder import Recorder
 from brinewatch.store.history import History
 from brinewatch.store.journal import Journal, Resumed
@@ -95,6 +99,9 @@ class Daemon:
         self.buses: dict[str, Bus] = {
             name: build_bus(name, settings, clock, shed.folder) for name, settings in shed.buses.items()
         }
+        self._calibrated = CalibrationsDone()
+        self._switches = AttendedSwitches()
+        self._time_left = time_left(shed)
         self._workers: dict[str, WayWorker] = {}
         self._mqtt: MqttNotifier | None = None
         self._tasks: set[asyncio.Task[None]] = set()
@@ -171,17 +178,25 @@ class Daemon:
             self.shed.contacts,
             modem=self.shed.modem is not None,
             topic=topic,
+            left=self._time_left.short,
         )
         self._recorder = Recorder(self.journal, self.clock, self._release)
         hands = [bus for bus in self.buses.values() if isinstance(bus, ManualBus)]
         self._calibrations = Calibrations(self.shed, self.keeper, self.journal, self.clock, self._note)
         self._desk = Desk(
             self.keeper, self._callout, self._recorder, self.journal, self.history.flush, self._calibrations, hands,
-            self.clock, self._look, self._say,
+            self.clock, self._look, self.overview, self._say,
         )  # fmt: skip
         for bus in hands:
             bus.restore(resumed.entries)
         await self.history.open()
+        await self.journal.begin({alarm.id: body_of(alarm) for alarm in self.shed.alarms}, now)
+        self._callout.nuisance.restore(await events_before(self.journal, resumed.same_boot, now))
+        for note in (
+            *await recall_tests(self.keeper, self.shed.follows, self.journal),
+            *await replay_history(self.keeper, self.history, now),
+        ):
+            self._say(note)
         if memory.standing or resumed.waiting:
             self._say(f"Resumed: {len(memory.standing)} alarms standing, {resumed.waiting} messages to send.")
 
@@ -279,11 +294,15 @@ class Daemon:
     def _look(self, samples: Sequence[Sample] = (), commands: Sequence[Command] = ()) -> Outcome:
         """Judge what came in, or that time has passed; queue what it brought. Never waits."""
         now = self.clock.now()
-        self.keeper.calibrate(self.journal.calibrations())
+        records = self.journal.calibrations()
+        self.keeper.calibrate(records)
+        self.keeper.note(self._calibrated.news(records, now))
         if "calibration" in self._health:
             self._health["calibration"] = self._calibrations.health(now)
+        self._health["alarms"] = self._callout.health(now)
         self.keeper.note_health(self._health, now)
         outcome = self.keeper.take(samples, now, commands)
+        self.keeper.note(self._time_left.take(outcome.readings, self.keeper.latest, now))
         self._calibrations.hear(outcome.readings, now)
         self.history.add(outcome.readings)
         for verdict in outcome.revised:
@@ -297,6 +316,8 @@ class Daemon:
         if outcome.events and self._mqtt is not None:
             self._mqtt.publish_state()
         self._changed.set()
+        if orders := self._switches.orders(outcome.readings, self.keeper.memory, now):
+            self._look(commands=orders)
         return outcome
 
     async def _watch(self) -> None:
@@ -328,7 +349,8 @@ class Daemon:
 
     def overview(self) -> Overview:
         """The shed as it is now."""
-        return self.keeper.overview(self.clock.now(), self._callout.told)
+        view = self.keeper.overview(self.clock.now(), self._callout.told)
+        return replace(view, left=self._time_left.words())
 
     # -- what comes from outside --------------------------------------------------------------------------------
 

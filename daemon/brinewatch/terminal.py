@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from brinewatch.alarms.rules import Alarm, words
-from brinewatch.moment import span_text
+from brinewatch.errors import BrinewatchError
+from brinewatch.moment import Moment, seconds_of, span_text, utc_of
 from brinewatch.quantities import QUANTITIES
 
 # how a module of commands makes one known to the command line: its name, its work, what it does in a line
@@ -16,6 +17,27 @@ AddCommand = Callable[[str, Callable[[argparse.Namespace], int], str], argparse.
 _FILE_WIDTH = 240
 _MARK = {"critical": "▲ DANGER", "high": "▲ DANGER", "medium": "◆ WARNING", "low": "■ NEEDS A PERSON"}
 _FLAG = {1: "", 2: "  (not judged yet)", 3: "  (suspect)", 4: "  (not to be trusted)", 9: "  (missing)"}
+
+
+def span_of(since: str, until: str | None, now: Moment) -> tuple[float, float]:
+    """Both ends of --since and --until as UTC seconds. BrinewatchError when they make no span."""
+    begin, end = instant_of("--since", since, now), now.utc if until is None else instant_of("--until", until, now)
+    if begin >= end:
+        raise BrinewatchError("--since is not before --until.", "Write for example --since 7d --until 24h.")
+    return begin, end
+
+
+def instant_of(option: str, text: str, now: Moment) -> float:
+    """UTC seconds of an instant as people write it: so long ago, or a day or minute. BrinewatchError when none."""
+    try:
+        return now.utc - seconds_of(text)
+    except ValueError:
+        try:
+            return utc_of(text, now.zone)
+        except ValueError:
+            raise BrinewatchError(
+                f"{option} {text!r} is no time.", "Write 24h, 7d, 2026-09-01 or 2026-09-01T14:00."
+            ) from None
 
 
 def state_text(overview: Mapping[str, Any]) -> str:
@@ -31,6 +53,8 @@ def state_text(overview: Mapping[str, Any]) -> str:
         lines += [f"    {number}. {action}" for number, action in enumerate(alarm["todo"], 1)]
         lines += [f"    told {told}" for told in alarm["told"]]
         lines.append("")
+    if overview["left"]:
+        lines += [overview["left"], ""]
     if overview["attended"]:
         lines += [overview["attended"], ""]
     spoken = {title for alarm in overview["alarms"] for title in alarm["also"]}
@@ -52,6 +76,11 @@ def state_text(overview: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
+def one_line(text: str) -> str:
+    """What others wrote, on one line, with nothing in it that a terminal would obey."""
+    return " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
+
+
 def print_table(columns: Sequence[str], rows: Iterable[Mapping[str, Any]], title: str | None = None) -> None:
     """A plain table, as wide as the terminal; full width when the output is a file."""
     import sys
@@ -60,7 +89,10 @@ def print_table(columns: Sequence[str], rows: Iterable[Mapping[str, Any]], title
     from rich.console import Console
     from rich.table import Table
 
-    console = Console(width=None if sys.stdout.isatty() else _FILE_WIDTH, highlight=False)
+    # what stands in brackets is text: an alarm's name, or what somebody wrote
+    console = Console(
+        width=None if sys.stdout.isatty() else _FILE_WIDTH, highlight=False, markup=False, emoji=False
+    )
     table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
     for column in columns:
         table.add_column(column, overflow="fold")

@@ -6,7 +6,7 @@ record and the tests all keep watch with this same class; it reads no clock and 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from brinewatch.alarms.causes import consequences
@@ -16,8 +16,9 @@ from brinewatch.alarms.events import AlarmEvent, Command, State
 from brinewatch.alarms.features import Features, ForecastOf, wanted, wanted_forecasts
 from brinewatch.alarms.memory import Memory
 from brinewatch.alarms.rules import Alarm, age_s
+from brinewatch.asides import aside_views, attended_text
 from brinewatch.moment import Moment
-from brinewatch.overview import AlarmView, AsideView, Overview, PointView, StageView
+from brinewatch.overview import AlarmView, Overview, PointView, StageView
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import Flag, Reading, Sample, quantity_of, stage_of
 from brinewatch.signals.crosscheck import NO_CROSSCHECK, CrossMemory, CrossPlan, crosscheck, doubt
@@ -29,6 +30,7 @@ from brinewatch.signals.holds import Hold, Holds, held, reached
 from brinewatch.signals.lines import Lines
 from brinewatch.signals.quality import Quality, QualityMemory, judge
 from brinewatch.signals.records import CalibrationRecord
+from brinewatch.signals.starting import StartUpFollower
 from brinewatch.signals.status import ProbeView, Wire, probe_views
 
 _RECENT = 50
@@ -151,6 +153,11 @@ class Watchkeeper:
         """The stage's name as people say it."""
         return next((stage.name for stage in self._stages if stage.key == key), key)
 
+    @property
+    def alarms(self) -> Collection[str]:
+        """Their ids."""
+        return self._by_id.keys()
+
     def alarm(self, key: str) -> Alarm | None:
         return self._by_id.get(key)
 
@@ -247,6 +254,12 @@ class Watchkeeper:
                 lost.append(f"What was counted for {one.plan.key} cannot be read ({error!r}) and begins anew.")
         return lost
 
+    def entered(self, entries: Sequence[tuple[str, float, float]]) -> None:
+        """Tests of the past that were entered by hand: point, value, POSIX seconds."""
+        for one in self._followers:
+            if isinstance(one, StartUpFollower):
+                one.entered(entries)
+
     def note_health(self, parts: Mapping[str, tuple[bool | None, str]], now: Moment) -> None:
         """The watch's own parts, as readings like any other: the point is PART.health.
 
@@ -302,37 +315,8 @@ class Watchkeeper:
         return Overview(
             self._name, now, self._checked, self._started, stages, tuple(alarms), tuple(reversed(self._recent)),
             tuple(self._hold_note(point, hold, now) for point, hold in self.holds.now(now).items()),
-            aside=self._aside(), attended=self._attended(),
+            aside=aside_views(self._alarms, self._by_id, self._memory), attended=attended_text(self._memory),
         )  # fmt: skip
-
-    def _aside(self) -> tuple[AsideView, ...]:
-        """What does not call now, but for what its standing cause speaks of already."""
-        views = []
-        for alarm in self._alarms:
-            one = self._memory.alarms.get(alarm.id)
-            if one is None or not one.state.aside:
-                continue
-            cause = self._by_id.get(one.reason)
-            why = f"follows from: {cause.rule.title}" if cause else one.reason
-            views.append(
-                AsideView(
-                    one.number,
-                    alarm.id,
-                    alarm.rule.title,
-                    one.state,
-                    stage_of(alarm.point),
-                    one.active,
-                    why,
-                    one.until,
-                )
-            )
-        return tuple(views)
-
-    def _attended(self) -> str:
-        mode = self._memory.attended
-        if mode is None:
-            return ""
-        return f"{mode.by} works in the shed until {mode.until.local:%H:%M}: alarms of that work do not call."
 
     def _hold_note(self, point: str, hold: Hold, now: Moment) -> str:
         name, stage = QUANTITIES[quantity_of(point)].name, self.stage_name(stage_of(point))

@@ -97,3 +97,34 @@ def test_a_real_chattering_alarm_from_the_engine_is_seen() -> None:
     for event in night.seen:
         it.take([event], event.at)
     assert it.chatters(night.now) == (f"low@{TANK}",)
+
+
+def test_the_first_call_of_a_critical_alarm_and_reminders_always_go_out() -> None:
+    it = Nuisance()
+    for second in range(0, 300, 15):
+        critical = replace(call("air@x.ph", float(second)), priority=Priority.CRITICAL)
+        reminder = call("air@x.ph", float(second), Happening.REPEATED, "still not answered")
+        it.take([critical, reminder], at(float(second)))
+        assert it.chatters(at(float(second))) == (("air@x.ph",) if second >= 30 else ())
+        assert not it.hold_back(critical, at(float(second)))
+        assert not it.hold_back(reminder, at(float(second)))
+
+
+def test_a_restart_goes_on_holding_back_what_chattered() -> None:
+    before, after = Nuisance(), Nuisance()
+    events = [call("low@x.ph", float(second), Happening.REPEATED, CAME_BACK) for second in range(0, 120, 15)]
+    told = []
+    for event in events:
+        before.take([event], event.at)
+        if not before.hold_back(event, event.at):
+            told.append(event)
+    after.restore(events)
+    assert after.chatters(at(120.0)) == before.chatters(at(120.0)) == ("low@x.ph",)
+    news = call("low@x.ph", 121.0, Happening.REPEATED, CAME_BACK)
+    for it in (before, after):
+        it.take([news], news.at)
+        assert it.hold_back(news, news.at)
+    late = call("low@x.ph", told[-1].at.mono - at(0.0).mono + 600.0, Happening.REPEATED, CAME_BACK)
+    for it in (before, after):
+        it.take([late], late.at)
+        assert not it.hold_back(late, late.at)

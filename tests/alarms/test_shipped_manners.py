@@ -245,7 +245,11 @@ def test_whatever_takes_something_calls_even_while_somebody_works_there(name: st
 def test_what_is_lost_and_what_is_needed_are_the_same_words() -> None:
     taken = {one.takes for _, one in OWN if one.takes}
     needed = {word for _, one in OWN for word in one.needs}
-    assert taken == needed == {"power", "blower", "air", "air line", "flow", "line", "steady running", "throttled air", "way", "water"}
+    assert (
+        taken
+        == needed
+        == {"power", "blower", "air", "air line", "flow", "line", "steady running", "throttled air", "way", "water"}
+    )
 
 
 def test_an_alarm_of_an_emergency_that_hangs_on_something_says_that_it_breaks_through() -> None:

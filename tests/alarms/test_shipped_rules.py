@@ -26,9 +26,10 @@ from checkvalues import rows
 MEASURED = {
     "do_sat": "oxygen_saturation", "temperature": "temperature", "salinity": "salinity", "ph": "ph",
     "nh3n": "nh3_n", "no2n": "nitrite", "no3n": "nitrate", "alkalinity": "alkalinity", "tan": "tan",
-    "calcium": "calcium",
+    "calcium": "calcium", "co2": "co2",
 }  # fmt: skip
 GENERIC = "Sea urchin (temperate generic)"
+FOR_ALL = ("alkalinity", "calcium", "co2")
 Limit = tuple[str, type, str, float]
 
 
@@ -39,7 +40,7 @@ def table_limits(species: list[str]) -> set[Limit]:
         for row in rows("species_alert_limits.csv"):
             if row["species"] != name or row["parameter"] == "dT_rate":
                 continue
-            if name == GENERIC and GENERIC not in species and row["parameter"] not in ("alkalinity", "calcium"):
+            if name == GENERIC and GENERIC not in species and row["parameter"] not in FOR_ALL:
                 continue
             for column, kind in (("low", Below), ("high", Above)):
                 if row[column]:

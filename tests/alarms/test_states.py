@@ -12,17 +12,17 @@ from brinewatch.alarms.states import REACHABLE, TABLE, Cue, diagram, move, table
 # One row a state, one column a cue; "B!" refused; "+" an event is told, "." nothing is. E shelved, S suppressed by
 # design, O out of service: leaving them leads to the state that fits the present (OPC 10000-9, 5.8.10, and common
 # practice).
-# columns: HOLDS GONE GONE_L ACK RESET REPEAT RETIRED | SUPPRESS RELEASE | SHELVE WAKE_HOLDS WAKE_GONE
-#          | REMOVE RESTORE_HOLDS RESTORE_GONE
+# columns: HOLDS GONE GONE_L ACK RESET REPEAT RETIRED | SUPPRESS RELEASE | SHELVE WAKE_HOLDS WAKE_GONE WAKE_HELD
+#          | REMOVE RESTORE_HOLDS RESTORE_GONE RESTORE_HELD
 EXPECTED = {
-    "A": "B+ A. A. A! A! A. A.  S+ A.  E+ A! A!  O+ A! A!",
-    "B": "B. D+ B. C+ B! B+ A+  B. B.  E+ B! B!  O+ B! B!",
-    "C": "C. A+ L+ C! C! B+ A+  C. C.  E+ C! C!  O+ C! C!",
-    "D": "B+ D. D. A+ D! D. A+  S+ D.  D! D! D!  O+ D! D!",
-    "L": "B+ A+ L. L! A+ L. A+  S+ L.  L! L! L!  O+ L! L!",
-    "E": "E. E. E. E! E! E. A+  E. E.  E+ B+ A+  O+ E! E!",
-    "S": "S. A+ A+ S! S! S. A+  S. A+  E+ S! S!  O+ S! S!",
-    "O": "O. O. O. O! O! O. A+  O. O.  O! O! O!  O! B+ A+",
+    "A": "B+ A. A. A! A! A. A.  S+ A.  E+ A! A! A!  O+ A! A! A!",
+    "B": "B. D+ B. C+ B! B+ A+  B. B.  E+ B! B! B!  O+ B! B! B!",
+    "C": "C. A+ L+ C! C! B+ A+  C. C.  E+ C! C! C!  O+ C! C! C!",
+    "D": "B+ D. D. A+ D! D. A+  S+ D.  D! D! D! D!  O+ D! D! D!",
+    "L": "B+ A+ L. L! A+ L. A+  S+ L.  L! L! L! L!  O+ L! L! L!",
+    "E": "E. E. E. E! E! E. A+  E. E.  E+ B+ A+ S+  O+ E! E! E!",
+    "S": "S. A+ A+ S! S! S. A+  S. A+  E+ S! S! S!  O+ S! S! S!",
+    "O": "O. O. O. O! O! O. A+  O. O.  O! O! O! O!  O! B+ A+ S+",
 }
 STATES = {
     "A": State.NORMAL,
@@ -85,7 +85,11 @@ def test_what_is_told_says_what_happened() -> None:
     ("way", "cues", "told"),
     [
         (State.SHELVED, (Cue.SHELVE,), {Happening.SHELVED}),
-        (State.SUPPRESSED, (Cue.SUPPRESS,), {Happening.JOINED}),
+        (
+            State.SUPPRESSED,
+            (Cue.SUPPRESS, Cue.WAKE_HELD, Cue.RESTORE_HELD),
+            {Happening.JOINED, Happening.UNSHELVED, Happening.RESTORED},
+        ),
         (State.OUT_OF_SERVICE, (Cue.REMOVE,), {Happening.REMOVED}),
     ],
 )

@@ -11,10 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alarms.nights import RULES, at, bound, rule, shipped
+from alarms.nights import RULES, at, bound, reading, rule, shipped
+from brinewatch.alarms.engine import Memory, step
 from brinewatch.alarms.events import AlarmEvent, Happening, Order, Priority, State
 from brinewatch.alarms.roster import understand
-from brinewatch.alarms.rules import Above, Below, Rule
+from brinewatch.alarms.rules import Above, Alarm, Below, Failed, Foreseen, Rate, Rule
 from brinewatch.alarms.ruleset import BROKEN, NO_AIR_DATA, NO_DATA
 from brinewatch.alarms.septets import septets
 from brinewatch.alarms.wording import call_text, clock_text, help_text, reply_text, shorten
@@ -280,6 +281,35 @@ def test_the_help_teaches_what_is_understood() -> None:
 
 def test_a_flag_is_no_word_for_people() -> None:
     # a rule with no reason at hand still says something readable
-    text = call_text("Q", event(Happening.RAISED, value=None, detail=f"flag {int(Flag.FAIL)}"), rule(), "", "")
-    assert "None" not in text
-    assert text == "Q 02:14 OXYGEN TOO LOW since 02:13. Look at probe and cable. Reply OK 12"
+    now = at(0)
+    data = Alarm(rule(Failed(), key="failed"), "tank.oxygen_saturation", "oxygen_saturation", 30.0)
+    [raised] = step([data], Memory(), {data.point: reading(data.point, 90.0, now, Flag.FAIL)}, now).events
+    text = call_text("Q", raised, data.rule, "", "")
+    assert text == "Q 00:00 OXYGEN TOO LOW (not to be trusted) since 00:00. Look at probe and cable. Reply OK 1"
+
+
+def test_what_the_condition_found_stands_beside_the_value_when_it_calls() -> None:
+    fast = event(Happening.RAISED, value=7.1, detail="falls 1.2 mg/L per h")
+    text = call_text("Q", fast, rule(Rate(1.0, "falls", "h", 1800.0)), "7.10 mg/L", "")
+    assert "7.10 mg/L (falls 1.2 mg/L per h) since" in text
+    later = replace(fast, happening=Happening.REPEATED, detail="still not answered")
+    assert "(" not in call_text("Q", later, rule(Rate(1.0, "falls", "h", 1800.0)), "7.10 mg/L", "")
+
+
+def test_a_forecast_names_its_limit_by_the_side_it_is_on() -> None:
+    soon = event(Happening.RAISED, value=61.0, detail="48 min to 45 % at the earliest")
+    below = rule(Foreseen("below", 45.0, 3600.0))
+    assert "61.0 % (min 45.0) (48 min to 45 % at the earliest)" in call_text("Q", soon, below, "61.0 %", "45.0 %")
+
+
+def test_what_wakes_by_itself_names_nobody() -> None:
+    over = event(Happening.UNSHELVED, state=State.NORMAL, by="")
+    text = call_text("Q", over, rule(), "8.2 kPa", "")
+    assert text == "Q 02:14 12 OXYGEN TOO LOW is not shelved any more, now 8.2 kPa. Its time is over"
+
+
+def test_what_somebody_brings_back_and_still_holds_is_said_so() -> None:
+    again = event(Happening.REPEATED, by="Ann")
+    assert reply_text("Q", [again]) == "Q 12 calls again: Air supply stopped still holds."
+    before = event(Happening.UNSHELVED, by="Ann", number=0, state=State.NORMAL)
+    assert reply_text("Q", [before]).startswith("Q You have unshelved Air supply stopped.")

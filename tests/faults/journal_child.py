@@ -64,6 +64,7 @@ class Child:
             self.say("trying", alarm, number)
             for message in await self.journal.commit([event], {alarm: {"number": number}}, messages, now):
                 self.say("committed", alarm, number, message.id, message.to)
+            self.say("head", self.journal.head)
             number += 1
             await asyncio.sleep(self.random.expovariate(400))
 

@@ -7,12 +7,15 @@ import random
 import re
 import signal
 import sys
+from datetime import UTC
 from pathlib import Path
 
 from brinewatch.clock import SystemClock
+from brinewatch.errors import StoreError
 from brinewatch.simulator.modem import ModemEmulator
 from brinewatch.simulator.world import SimulatedShed
 from brinewatch.store.journal import Journal
+from brinewatch.store.reader import StoreReader
 from scenarios.night import WREN, shed_text
 
 LIVES = 8
@@ -37,6 +40,19 @@ async def _answers(folder: Path) -> bool:
     return True
 
 
+def _follow(folder: Path) -> int:
+    """How many links the chain has, every one of them whole; 0: the daemon died before there was one."""
+    try:
+        with StoreReader(folder / "data", UTC) as store:
+            found = store.check_chain()
+    except StoreError as error:
+        if "There is no" not in error.what and "of an earlier version" not in error.what:
+            raise
+        return 0
+    assert found.faults == []
+    return found.links
+
+
 async def test_kills_at_random_moments_neither_hide_the_alarm_nor_give_it_a_second_number(tmp_path: Path) -> None:
     chance = random.Random(20260923)
     clock = SystemClock()
@@ -49,6 +65,7 @@ async def test_kills_at_random_moments_neither_hide_the_alarm_nor_give_it_a_seco
     def calls() -> list[str]:
         return [one.text for one in modem.sent if "AIR STOPPED" in one.text and one.to == WREN]
 
+    followed = 0
     try:
         await shed.faults.on("blower-stop")
         for _ in range(LIVES):
@@ -57,6 +74,7 @@ async def test_kills_at_random_moments_neither_hide_the_alarm_nor_give_it_a_seco
             await asyncio.sleep(chance.uniform(0.5, 4.0))
             daemon.send_signal(signal.SIGKILL)
             await daemon.wait()
+            followed += _follow(tmp_path)
         daemon = await _life(tmp_path)
         for _ in range(400):
             if calls() and await _answers(tmp_path):
@@ -78,3 +96,5 @@ async def test_kills_at_random_moments_neither_hide_the_alarm_nor_give_it_a_seco
     ]  # fmt: skip
     await journal.close()
     assert len(raised) == 1
+    assert _follow(tmp_path) > 0
+    assert followed > 0, "no life left a chain to follow"

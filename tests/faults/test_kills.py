@@ -1,4 +1,5 @@
-"""A hundred times the process is killed at a random moment: no raised alarm and no unsent message is lost.
+"""A hundred times the process is killed at a random moment: no raised alarm and no unsent message is lost, and
+after each life the journal's chain holds, with every head that was given out in it.
 
 kill -9 ends the process, not the machine. What a power cut adds, that the disk was told to keep each commit before
 it counted, rests on SQLite's own promise for WAL with synchronous=FULL (sqlite.org/pragma.html#pragma_synchronous).
@@ -12,12 +13,16 @@ import sys
 import time
 from collections import Counter
 from contextlib import closing
+from datetime import UTC
 from pathlib import Path
 from sqlite3 import connect
 
 from brinewatch.clock import SystemClock
+from brinewatch.errors import StoreError
 from brinewatch.messages import Delivery
+from brinewatch.store.chain import Head
 from brinewatch.store.journal import Journal
+from brinewatch.store.reader import StoreReader
 
 KILLS = 100
 SEED = 20261125
@@ -45,10 +50,29 @@ def live_and_die(folder: Path, seed: int, chance: random.Random) -> int:
     return (folder / "told").stat().st_size - before if (folder / "told").exists() else 0
 
 
+def chain_holds(folder: Path) -> bool:
+    """Follow the chain as this life left it, with every head it gave out. False: it died before there was one."""
+    heads = [Head.of(words[1]) for words in lines(folder / "told") if words[0] == "head"]
+    try:
+        with StoreReader(folder, UTC) as store:
+            found = store.check_chain(heads)
+    except StoreError as error:
+        if "There is no" not in error.what and "of an earlier version" not in error.what:
+            raise
+        assert not heads
+        return False
+    assert found.faults == []
+    return found.links > 0
+
+
 async def test_a_hundred_kills_lose_no_alarm_and_no_message(tmp_path: Path) -> None:
     chance = random.Random(SEED)
-    busy = sum(live_and_die(tmp_path, SEED + life, chance) > 0 for life in range(KILLS))
+    busy = followed = 0
+    for life in range(KILLS):
+        busy += live_and_die(tmp_path, SEED + life, chance) > 0
+        followed += chain_holds(tmp_path)
     assert busy > KILLS // 2, "too few of the lives did any work for this to prove anything"
+    assert followed > KILLS // 2
     subprocess.run([sys.executable, str(CHILD), str(tmp_path), "1", "drain"], check=True, timeout=60)
 
     told, wire = lines(tmp_path / "told"), lines(tmp_path / "wire")
@@ -57,6 +81,7 @@ async def test_a_hundred_kills_lose_no_alarm_and_no_message(tmp_path: Path) -> N
     committed = {(words[1], int(words[2])) for words in told if words[0] == "committed"}
     promised = {(words[3], words[4], words[1]) for words in told if words[0] == "committed"}
     assert len(committed) > KILLS
+    assert chain_holds(tmp_path)
 
     # every alarm that was said to be committed is in the journal, once, under its number
     with closing(connect(tmp_path / "journal.sqlite")) as db:

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from brinewatch.alarms.events import AlarmEvent, Happening, Priority, State
 from brinewatch.moment import Moment
-from brinewatch.overview import AlarmView, Overview, PointView, StageView
+from brinewatch.overview import AlarmView, AsideView, Overview, PointView, StageView
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import Flag, Reading, quantity_of
 
@@ -121,8 +121,22 @@ BLIND = with_points(
 SILENT = replace(ALL_WELL, checked=NOW.later(-754))
 NOTHING_YET = replace(ALL_WELL, checked=None, stages=(), recent=(), notes=())
 
+SET_ASIDE = replace(
+    ALL_WELL,
+    attended="Somebody works in the shed (the switch is on) until 04:10: alarms of that work do not call, loss of "
+    "air does.",
+    aside=(
+        AsideView(12, "no-oxygen-data@nursery-a.oxygen_saturation", "No trustworthy oxygen saturation",
+                  State.OUT_OF_SERVICE, "nursery-a", True, "membrane ordered", NOW.later(3 * 86400)),
+        AsideView(0, "level-low@sump.level_switch", "Water level low", State.SUPPRESSED, "sump", True,
+                  "somebody works in the shed", None),
+        AsideView(14, "ph-low-warn@sump.ph", "pH rather low", State.SHELVED, "sump", False, "", NOW.later(1800)),
+    ),
+)  # fmt: skip
+
 EVERY = {
     "all-well": ALL_WELL, "air-stopped": STOPPED, "blind": BLIND, "silent": SILENT, "nothing-yet": NOTHING_YET,
     "over-by-itself": with_alarms(MAINS_BACK), "latched": with_alarms(replace(MAINS_BACK, state=State.LATCHED)),
     "taken": with_alarms(OXYGEN_LOW), "warning": with_alarms(LEVEL),
+    "set-aside": SET_ASIDE,
 }  # fmt: skip

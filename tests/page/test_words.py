@@ -18,6 +18,7 @@ from page.sheds import (
     NOTHING_YET,
     NOW,
     OXYGEN_LOW,
+    SET_ASIDE,
     SILENT,
     STOPPED,
     point,
@@ -186,3 +187,19 @@ def test_events_are_newest_first() -> None:
         ("Mon 13 Jul 01:26", "Air supply stopped, back to normal (12)"),
     )
     assert tell(STOPPED).events[2][1] == "Air supply stopped, taken over by Aoife (12)"
+
+
+def test_what_is_set_aside_is_said_with_why_and_until_when_and_is_not_called_well() -> None:
+    page = tell(SET_ASIDE)
+    assert page.headline == "2 alarms hold but may not call."
+    assert page.mark == "person"
+    assert page.attended.startswith("Somebody works in the shed")
+    assert dict(page.aside) == {
+        "No trustworthy oxygen saturation": "out of service until Fri 17 Jul 02:26: membrane ordered. "
+        "It holds now.",
+        "Water level low": "held back: somebody works in the shed. It holds now.",
+        "pH rather low": "shelved until 02:56. It does not hold now.",
+    }
+    assert not SET_ASIDE.well
+    quiet = replace(SET_ASIDE, aside=SET_ASIDE.aside[2:])
+    assert (tell(quiet).headline, quiet.well) == ("All is well.", True)

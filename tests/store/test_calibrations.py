@@ -17,6 +17,7 @@ from brinewatch.signals.records import CalibrationPoint, CalibrationRecord, Clea
 from brinewatch.store import schema
 from brinewatch.store.history import History
 from brinewatch.store.journal import Journal
+from brinewatch.store.journal_tables import JOURNAL
 from brinewatch.store.reader import StoreReader
 from store.made import BOOT, NOW, event, reading
 from store.test_journal_trouble import clock, fill, inside, opened, spoil, until
@@ -84,7 +85,7 @@ async def test_replace_does_not_get_round_it(tmp_path: Path) -> None:
 async def test_journal_of_the_version_before_is_brought_up_with_all_it_held(tmp_path: Path) -> None:
     path = tmp_path / "journal.sqlite"
     with closing(schema.connect(path, "FULL")) as db:
-        schema.migrate(db, schema.JOURNAL[:1], str(path))
+        schema.migrate(db, JOURNAL[:1], str(path))
         assert db.execute("PRAGMA user_version").fetchone() == (1,)
         db.execute("INSERT INTO memory VALUES ('a@p', '{\"number\": 3}')")
         db.execute("INSERT INTO remark VALUES (1, 'text', 'from before', 1, 2, 1, 'boot')")
@@ -102,10 +103,10 @@ async def test_journal_of_the_version_before_is_brought_up_with_all_it_held(tmp_
 async def test_migration_cut_off_in_the_middle_leaves_the_version_before(tmp_path: Path) -> None:
     path = tmp_path / "journal.sqlite"
     with closing(schema.connect(path, "FULL")) as db:
-        schema.migrate(db, schema.JOURNAL[:1], str(path))
-        broken = (*schema.JOURNAL[1], "INSERT INTO nowhere VALUES (1)")
+        schema.migrate(db, JOURNAL[:1], str(path))
+        broken = (*JOURNAL[1], "INSERT INTO nowhere VALUES (1)")
         with pytest.raises(sqlite3.OperationalError, match="nowhere"):
-            schema.migrate(db, [schema.JOURNAL[0], broken], str(path))
+            schema.migrate(db, [JOURNAL[0], broken], str(path))
         assert db.execute("SELECT count(*) FROM sqlite_master WHERE name LIKE 'calibration%'").fetchone() == (0,)
     async with opened(tmp_path) as (journal, _):
         assert await journal.calibrate(record(1), NOW)

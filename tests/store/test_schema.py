@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from brinewatch.store import schema
+from brinewatch.store.journal_tables import JOURNAL
 
 FIRST = ("CREATE TABLE fish (name TEXT)", "INSERT INTO fish VALUES ('goby')")
 SECOND = ("ALTER TABLE fish ADD COLUMN length REAL", "UPDATE fish SET length = 0.11")
@@ -55,11 +56,11 @@ def test_newer_file_is_refused_with_both_numbers(db: sqlite3.Connection) -> None
 def test_file_of_another_program_is_refused(db: sqlite3.Connection) -> None:
     db.execute("CREATE TABLE recipes (soup TEXT)")
     with pytest.raises(schema.NewerStore, match="tables of another program"):
-        schema.migrate(db, schema.JOURNAL, "a.sqlite")
+        schema.migrate(db, JOURNAL, "a.sqlite")
     assert version(db) == 0
 
 
-@pytest.mark.parametrize("steps", [schema.JOURNAL, schema.HISTORY])
+@pytest.mark.parametrize("steps", [JOURNAL, schema.HISTORY])
 def test_our_schemas_build_and_pass_sqlites_own_check(
     db: sqlite3.Connection, steps: tuple[schema.Step, ...]
 ) -> None:

@@ -43,22 +43,34 @@ class Seen:
         return self.memory.pending
 
     @property
+    def untold(self) -> bool:
+        """Whether it stands and was not judged this time, so that it may hold or not."""
+        return (
+            self.verdict is None
+            and self.memory.active
+            and self.memory.state not in (State.SHELVED, State.OUT_OF_SERVICE)
+        )
+
+    @property
     def new(self) -> bool:
         """Whether it is about to call anew unless something explains it."""
         return self.memory.active and self.memory.state in (State.NORMAL, State.RETURNED, State.LATCHED)
 
 
-def cause_of(one: Seen, seen: Mapping[str, Seen]) -> Seen | None:
-    """The alarm furthest up that explains this one now; None when none does."""
-    if one.since is None:
-        return None
+def cause_of(one: Seen, seen: Mapping[str, Seen], *, confirmed: bool = False) -> Seen | None:
+    """The alarm furthest up that explains this one now; None when none does. confirmed: its own delay is over."""
     for key in one.alarm.causes:
         other = seen.get(key)
-        if other is None or not other.holds or other.since is None:
-            continue
-        if other.since.mono <= one.since.mono + TOGETHER_S:
+        if other is not None and explains(other, one) and (other.memory.active or not confirmed):
             return other
     return None
+
+
+def explains(cause: Seen, one: Seen) -> bool:
+    """Whether a loss that is seen to hold is why another condition does: it began no later, or hardly."""
+    if cause.alarm.id not in one.alarm.causes or not cause.holds or cause.since is None or one.since is None:
+        return False
+    return cause.since.mono <= one.since.mono + TOGETHER_S
 
 
 def held_back(alarm: Alarm, attended: Attended | None) -> bool:

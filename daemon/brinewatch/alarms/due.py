@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from math import inf
 
-from brinewatch.alarms.causes import ack_expires_s, consequences, repeat_s
+from brinewatch.alarms.causes import TOGETHER_S, ack_expires_s, consequences, repeat_s
 from brinewatch.alarms.condition import HAIR_S
 from brinewatch.alarms.events import State
 from brinewatch.alarms.memory import AlarmMemory, Memory
@@ -46,6 +46,8 @@ def _dues(alarm: Alarm, one: AlarmMemory | None, view: View, held: Sequence[Alar
         yield one.pending.mono + (rule.off_delay_s if one.active else rule.on_delay_s + unread)
     if one.until is not None and one.state.aside:
         yield one.until.mono
+    if one.lost is not None:
+        yield one.lost.mono + TOGETHER_S
     if (
         one.state is State.UNACKNOWLEDGED
         and one.called is not None

@@ -12,11 +12,13 @@ from dataclasses import dataclass, replace
 
 from brinewatch.alarms.causes import (
     ATTENDED_REASON,
+    TOGETHER_S,
     Seen,
     ack_expires_s,
     breaks_through,
     cause_of,
     consequences,
+    explains,
     held_back,
     repeat_s,
 )
@@ -62,8 +64,9 @@ def step(
     for command in commands:
         obey(scan, command)
     seen = _judged(scan)
-    _move(scan, seen)
     end_by_time(scan)
+    _wake(scan, seen)
+    _move(scan, seen)
     changed = {key for key, one in scan.memory.items() if one is not memory.alarms.get(key)}
     if scan.attended is not memory.attended:
         changed.add(ATTENDED)
@@ -154,34 +157,115 @@ def _timed(alarm: Alarm, one: AlarmMemory, verdict: bool | None, view: View) -> 
 # -- what comes of it ---------------------------------------------------------------------------------------------
 
 
+_WAKES = {
+    State.SHELVED: (Cue.WAKE_GONE, Cue.WAKE_HELD, Cue.WAKE_HOLDS),
+    State.OUT_OF_SERVICE: (Cue.RESTORE_GONE, Cue.RESTORE_HELD, Cue.RESTORE_HOLDS),
+}
+
+
+def _wake(scan: Scan, seen: dict[str, Seen]) -> None:
+    """What is no longer set aside goes to the state that fits the present."""
+    for key, by in scan.waking.items():
+        one = scan.memory[key]
+        gone, held, holds = _WAKES[one.state]
+        if key not in seen or not one.active:
+            scan.apply(key, gone, by)
+            continue
+        reason, incident = _why_held(scan, seen[key], seen)
+        if reason:
+            scan.memory[key] = replace(one, until=None, one_shot=False, reason=reason, incident=incident)
+            scan.apply(key, held, by)
+        else:
+            scan.apply(key, holds, by)
+        seen[key] = replace(seen[key], memory=scan.memory[key])
+
+
+def _why_held(scan: Scan, one: Seen, seen: Mapping[str, Seen]) -> tuple[str, int]:
+    """Why an alarm that was set aside is still not to call: a cause that has called, or somebody in the shed."""
+    cause = cause_of(one, seen)
+    if cause is not None:
+        head = scan.memory[_head(scan, {}, cause.alarm.id)]
+        if head.state.standing and not breaks_through(one.alarm, head):
+            return head.alarm, head.incident
+    return (ATTENDED_REASON, 0) if held_back(one.alarm, scan.attended) else ("", 0)
+
+
 def _move(scan: Scan, seen: dict[str, Seen]) -> None:
     """Release what has lost its cause, find causes for what is new, then let every alarm move: causes first."""
-    for key, one in seen.items():
-        if one.memory.state is State.SUPPRESSED and one.memory.active and not _explained(scan, one, seen):
-            _release(scan, seen, key)
-    joins: dict[str, Seen] = {}
-    for one in list(seen.values()):
-        if one.new and (cause := cause_of(seen[one.alarm.id], seen)) is not None:
-            joins[one.alarm.id] = cause
-    for cause in {cause.alarm.id: cause for cause in joins.values()}.values():
-        _confirm(scan, seen, cause)
+    held = [key for key, one in seen.items() if scan.memory[key].state is State.SUPPRESSED and one.memory.active]
+    for key in sorted(held, key=lambda key: len(scan.known[key].causes)):  # what is let go explains nothing further
+        _keep_or_release(scan, seen, key)
+    joins = _joins(scan, seen)
     also: dict[str, list[Alarm]] = {}
-    for key, cause in joins.items():
-        head = cause.alarm.id
-        if seen[head].new and head not in joins:
+    for key, head in joins.items():
+        if seen[head].new:
             also.setdefault(head, []).append(seen[key].alarm)
     for key, one in seen.items():
         if key not in joins:
-            _settle(scan, one, also.get(key, ()))
-    for key, cause in joins.items():
-        _join(scan, seen[key], seen[cause.alarm.id], called_now=cause.alarm.id in also)
+            _settle(scan, one, seen, also.get(key, ()))
+    for key, head in joins.items():
+        _join(scan, seen[key], seen[head], called_now=head in also)
+    for key in held:
+        kept = scan.memory[key]
+        speaks = scan.memory.get(kept.reason, kept)
+        if kept.state is State.SUPPRESSED and kept.incident != speaks.incident:
+            scan.memory[key] = replace(kept, incident=speaks.incident)
     _call_again(scan, seen)
 
 
-def _explained(scan: Scan, one: Seen, seen: Mapping[str, Seen]) -> bool:
-    if one.memory.reason == ATTENDED_REASON:
-        return held_back(one.alarm, scan.attended)
-    return cause_of(one, seen) is not None
+def _joins(scan: Scan, seen: dict[str, Seen]) -> Mapping[str, str]:
+    """What would call anew and is explained: by id, the alarm that speaks for it.
+
+    A cause still in its delay is proven by its consequence, and may turn out to be one itself.
+    """
+    found: dict[str, str] = {}
+    todo = [key for key, one in seen.items() if one.new]
+    while todo:
+        key = todo.pop()
+        cause = cause_of(seen[key], seen)
+        if cause is None:
+            continue
+        found[key] = cause.alarm.id
+        if not cause.memory.active:
+            _confirm(scan, seen, cause)
+            todo += [one for one in (cause.alarm.id,) if seen[one].new]
+    return {key: _head(scan, found, key) for key in found}
+
+
+def _head(scan: Scan, found: Mapping[str, str], key: str) -> str:
+    """The alarm that calls for this one: the end of the chain of causes."""
+    while True:
+        one = scan.memory[key]
+        if key in found:
+            key = found[key]
+        elif one.state is State.SUPPRESSED and one.reason in scan.known and one.reason in scan.memory:
+            key = one.reason
+        else:
+            return key
+
+
+def _keep_or_release(scan: Scan, seen: dict[str, Seen], key: str) -> None:
+    """A held back alarm stays so while it is explained; a cause that is only not seen just now gets a minute."""
+    one, memory = seen[key], scan.memory[key]
+    if memory.reason == ATTENDED_REASON:
+        if not held_back(one.alarm, scan.attended):
+            _release(scan, seen, key)
+        return
+    head = seen.get(memory.reason)
+    if (cause := cause_of(one, seen, confirmed=True)) is not None:
+        speaks = head if head is not None and head.holds else cause
+        after = replace(memory, reason=speaks.alarm.id, lost=None)
+    elif head is not None and head.untold and not _past(memory.lost, TOGETHER_S, scan.now):
+        after = replace(memory, lost=memory.lost or scan.now)
+    else:
+        _release(scan, seen, key)
+        return
+    if after != memory:
+        scan.memory[key] = after
+
+
+def _past(since: Moment | None, seconds: float, now: Moment) -> bool:
+    return since is not None and now.mono >= since.mono + seconds
 
 
 def _release(scan: Scan, seen: dict[str, Seen], key: str) -> None:
@@ -201,7 +285,7 @@ def _confirm(scan: Scan, seen: dict[str, Seen], cause: Seen) -> None:
         seen[key] = Seen(cause.alarm, one, cause.verdict)
 
 
-def _settle(scan: Scan, one: Seen, also: Sequence[Alarm]) -> None:
+def _settle(scan: Scan, one: Seen, seen: Mapping[str, Seen], also: Sequence[Alarm]) -> None:
     """One alarm that nothing explains."""
     key, rule = one.alarm.id, one.alarm.rule
     memory = scan.memory[key]
@@ -212,12 +296,27 @@ def _settle(scan: Scan, one: Seen, also: Sequence[Alarm]) -> None:
         scan.apply(key, Cue.SUPPRESS, detail=ATTENDED_REASON)
         return
     gone = Cue.GONE_LATCHING if rule.latching else Cue.GONE
+    if one.new and rule.takes:
+        _gather(scan, one, seen)
     if one.new and also:
         # one call for all of it, as urgent as the worst of it
         worst = min((other.rule.priority for other in also), key=lambda priority: priority.rank)
         scan.call(key, worst, [other.rule.short for other in also])
         return
     scan.apply(key, Cue.HOLDS if memory.active else gone)
+
+
+def _gather(scan: Scan, one: Seen, seen: Mapping[str, Seen]) -> None:
+    """A cause about to call: what it explains and called before it belongs to the same incident."""
+    before = [
+        key
+        for key, other in seen.items()
+        if other.memory.active and scan.memory[key].state.standing and explains(one, other)
+    ]
+    incident = min((scan.memory[key].incident for key in before), default=0)
+    for key in (one.alarm.id, *before):
+        if incident:
+            scan.memory[key] = replace(scan.memory[key], incident=incident)
 
 
 def _join(scan: Scan, one: Seen, head: Seen, *, called_now: bool) -> None:
@@ -228,7 +327,7 @@ def _join(scan: Scan, one: Seen, head: Seen, *, called_now: bool) -> None:
     if not called_now and breaks_through(one.alarm, cause):
         scan.apply(key, Cue.HOLDS)
         return
-    scan.memory[key] = replace(scan.memory[key], reason=head.alarm.id)
+    scan.memory[key] = replace(scan.memory[key], reason=head.alarm.id, lost=None)
     scan.apply(key, Cue.SUPPRESS, detail=f"because of: {head.alarm.rule.title}")
 
 
@@ -242,5 +341,5 @@ def _call_again(scan: Scan, seen: Mapping[str, Seen]) -> None:
             since, every = one.called, repeat_s(there.alarm, held.get(key, ()))
         elif one.state is State.ACKNOWLEDGED:
             since, every = one.answered, ack_expires_s(there.alarm, held.get(key, ()))
-        if since is not None and every is not None and scan.now.mono >= since.mono + every:
+        if every is not None and _past(since, every, scan.now):
             scan.apply(key, Cue.REPEAT, also=[other.rule.short for other in held.get(key, ())])

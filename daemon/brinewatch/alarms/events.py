@@ -80,7 +80,8 @@ class AlarmEvent:
     quantity's unit; began: when the condition began (occurred); at: when the engine saw it (detected);
     by: who acknowledged, "" otherwise; detail: reason of a failed reading, or why a command was refused;
     incident: the same for a cause and all that followed from it, 0 for what belongs to none; also: short texts of
-    the consequences known when a cause calls; until: when it wakes by itself (shelved) or must be back in service.
+    the consequences known when a cause calls; until: when it wakes by itself (shelved) or must be back in service;
+    version: of the rule as it was (see alarms/version.py), "" when it is no longer in the settings.
     """
 
     happening: Happening
@@ -100,6 +101,7 @@ class AlarmEvent:
     incident: int = 0
     also: tuple[str, ...] = ()
     until: Moment | None = None
+    version: str = ""
 
 
 class Order(StrEnum):

@@ -26,8 +26,9 @@ class AlarmMemory:
     answered: when it was acknowledged; number: 1 to 999, 0 before the first activation, kept when it is over;
     serial: how many activations there had been in the shed, with this one; incident: the one it belongs to;
     priority: it called with, which may be more urgent than its rule's when its consequences are; until, one_shot,
-    reason: of a shelving, of being out of service, or of being held back ("attended", or the cause's id); parts:
-    since when each part of a combination holds, by its path.
+    reason: of a shelving, of being out of service, or of being held back ("attended", or the cause's id); lost:
+    since when that cause has not been seen to hold or to be over; parts: since when each part of a combination
+    holds, by its path.
     """
 
     alarm: str
@@ -48,6 +49,7 @@ class AlarmMemory:
     until: Moment | None = None
     one_shot: bool = False
     reason: str = ""
+    lost: Moment | None = None
     parts: Mapping[str, Moment] = field(default_factory=dict, hash=False)
 
     def to_dict(self) -> dict[str, Any]:
@@ -85,7 +87,7 @@ def _moment(saved: Mapping[str, Any], like: Moment) -> Moment:
     return Moment(float(saved["mono"]), float(saved["utc"]), bool(saved["trusted"]), like.zone)
 
 
-_MOMENTS = ("pending", "began", "activated", "called", "answered", "until")
+_MOMENTS = ("pending", "began", "activated", "called", "answered", "until", "lost")
 
 
 # the key under which the attended mode is kept among the alarms; no rule can have it

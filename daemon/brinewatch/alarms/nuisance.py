@@ -3,7 +3,8 @@
 A flood is more than ten calls in ten minutes and ends below five in ten (ISA-18.2, quoted second-hand); an alarm
 chatters from the third call in a minute (ISA-18.2, second-hand) or, since a shed is slow and people are asleep,
 from the fourth in half an hour (judgement). Both are alarms of their own. What chatters is still judged, journalled
-and shown, and calls on as often as an unanswered alarm would; only the calls between are left out.
+and shown, and calls on every ten minutes; only the calls between are left out. The first call of a critical alarm
+and every call because nobody answered always go out.
 """
 
 from __future__ import annotations
@@ -11,17 +12,28 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable
 
-from brinewatch.alarms.events import AlarmEvent, Happening
+from brinewatch.alarms.events import AlarmEvent, Happening, Priority
 from brinewatch.alarms.scan import CAME_BACK
 from brinewatch.moment import Moment
 
+# the part of the watch that speaks of floods and chatter
+ALARMS_POINT = "alarms.health"
 FLOOD_MORE_THAN, FLOOD_ENDS_BELOW, FLOOD_S = 10, 5, 600.0
 # so many calls within so many seconds are chatter
 CHATTER = ((3, 60.0), (4, 1800.0))
-_KEPT_S = max(FLOOD_S, *(seconds for _, seconds in CHATTER))
+KEPT_S = max(FLOOD_S, *(seconds for _, seconds in CHATTER))
 _STILL_CALLS_S = 600.0
 
-_MOVES = (Happening.RAISED, Happening.REPEATED)
+
+def _may_wait(event: AlarmEvent) -> bool:
+    """Whether it comes or goes of itself: that may be left out when it does so again and again."""
+    match event.happening:
+        case Happening.RAISED:
+            return event.priority is not Priority.CRITICAL
+        case Happening.REPEATED:
+            return event.detail == CAME_BACK
+        case happening:
+            return happening is Happening.RETURNED
 
 
 class Nuisance:
@@ -41,7 +53,7 @@ class Nuisance:
             )
             if came and event.alarm not in self._own:
                 self._calls.append((now.mono, event.alarm))
-        while self._calls and self._calls[0][0] < now.mono - _KEPT_S:
+        while self._calls and self._calls[0][0] < now.mono - KEPT_S:
             self._calls.popleft()
         lately = sum(1 for at, _ in self._calls if at > now.mono - FLOOD_S)
         self._flood = lately > FLOOD_MORE_THAN or (self._flood and lately >= FLOOD_ENDS_BELOW)
@@ -65,7 +77,7 @@ class Nuisance:
 
     def hold_back(self, event: AlarmEvent, now: Moment) -> bool:
         """Whether the message of this event is left out: it chatters, and people heard of it within ten minutes."""
-        if event.happening not in (*_MOVES, Happening.RETURNED) or event.alarm not in self.chatters(now):
+        if not _may_wait(event) or event.alarm not in self.chatters(now):
             self._told[event.alarm] = now.mono
             return False
         last = self._told.get(event.alarm)
@@ -73,6 +85,12 @@ class Nuisance:
             return True
         self._told[event.alarm] = now.mono
         return False
+
+    def restore(self, events: Iterable[AlarmEvent]) -> None:
+        """What happened before a restart, oldest first, monotonic stamps counted as now: it goes on as it was."""
+        for event in events:
+            self.take([event], event.at)
+            self.hold_back(event, event.at)
 
     def health(self, now: Moment, titles: dict[str, str]) -> tuple[bool, str]:
         """Well or not, and why, as the part `alarms` of the watch."""

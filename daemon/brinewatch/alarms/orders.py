@@ -100,13 +100,18 @@ def _carry_out(scan: Scan, command: Command, one: AlarmMemory) -> None:
                 scan.refuse(command, "say why it is taken out of service", one if one.number else None)
                 return
             _set_aside(scan, command, one, Cue.REMOVE, LONGEST_OUT_S)
-        case Order.UNSHELVE:
-            wake(scan, one, command.by)
-        case Order.RESTORE:
-            scan.apply(key, Cue.RESTORE_HOLDS if one.active else Cue.RESTORE_GONE, command.by)
+        case Order.UNSHELVE if one.state is not State.SHELVED:
+            scan.apply(key, Cue.WAKE_GONE, command.by)
+        case Order.RESTORE if one.state is not State.OUT_OF_SERVICE:
+            scan.apply(key, Cue.RESTORE_GONE, command.by)
+        case Order.UNSHELVE | Order.RESTORE:
+            scan.waking[key] = command.by
 
 
 def _set_aside(scan: Scan, command: Command, one: AlarmMemory, cue: Cue, longest: float) -> None:
+    if command.one_shot and not one.active and one.pending is None:
+        scan.refuse(command, "it does not hold now: say for how long", one if one.number else None)
+        return
     for_s = longest if command.for_s is None and command.one_shot else command.for_s
     if for_s is None or not 0 < for_s <= longest:
         asked = "" if for_s is None else f", not {span_text(for_s)}"
@@ -114,16 +119,12 @@ def _set_aside(scan: Scan, command: Command, one: AlarmMemory, cue: Cue, longest
         return
     until = _later(scan.now, for_s)
     kept = replace(one, until=until, one_shot=command.one_shot, reason=command.reason.strip())
-    if one.state is State.NORMAL:
-        kept = replace(kept, number=0)  # what stands for nobody yet has no number to be answered by
+    if one.state in (State.NORMAL, State.SUPPRESSED):
+        # what stands for nobody yet has no number to be answered by, and is no part of what called
+        kept = replace(kept, number=0, incident=0)
     scan.memory[one.alarm] = kept
     if not scan.apply(one.alarm, cue, command.by, command.reason.strip()):
         scan.memory[one.alarm] = one
-
-
-def wake(scan: Scan, one: AlarmMemory, by: str = "") -> None:
-    """End a shelving: the state after it is the one that fits the present."""
-    scan.apply(one.alarm, Cue.WAKE_HOLDS if one.active else Cue.WAKE_GONE, by)
 
 
 def end_by_time(scan: Scan) -> None:
@@ -131,10 +132,9 @@ def end_by_time(scan: Scan) -> None:
     for key, one in scan.before.alarms.items():
         one = scan.memory[key]
         over = one.until is not None and scan.now.mono >= one.until.mono
-        if one.state is State.SHELVED and (over or (one.one_shot and not one.active and one.pending is None)):
-            wake(scan, one)
-        elif one.state is State.OUT_OF_SERVICE and over:
-            scan.apply(key, Cue.RESTORE_HOLDS if one.active else Cue.RESTORE_GONE)
+        gone = one.one_shot and not one.active and one.pending is None
+        if (one.state is State.SHELVED and (over or gone)) or (one.state is State.OUT_OF_SERVICE and over):
+            scan.waking.setdefault(key, "")
     mode = scan.attended
     if mode is not None and scan.now.mono >= mode.until.mono:
         scan.attended = None

@@ -7,8 +7,9 @@ from dataclasses import dataclass, field, replace
 
 from brinewatch.alarms.events import AlarmEvent, Command, Happening, Priority, State
 from brinewatch.alarms.memory import AlarmMemory, Attended, Memory, next_number
-from brinewatch.alarms.rules import Alarm, Broken, trusted
+from brinewatch.alarms.rules import Alarm, Broken, View, told, trusted
 from brinewatch.alarms.states import Cue, move
+from brinewatch.alarms.version import body_of, version_of
 from brinewatch.moment import Moment
 from brinewatch.readings import Reading, quantity_of
 
@@ -38,7 +39,10 @@ class Scan:
     known: dict[str, Alarm] = field(init=False)
     events: list[AlarmEvent] = field(default_factory=list)
     broken: dict[str, str] = field(default_factory=dict)
+    # what is no longer set aside from this step on, and by whom: "" by time
+    waking: dict[str, str] = field(default_factory=dict)
     _urgent: Priority | None = None
+    _view: View | None = None
 
     def __post_init__(self) -> None:
         self.memory = dict(self.before.alarms)
@@ -67,13 +71,13 @@ class Scan:
         elif cell.happening is Happening.ACKNOWLEDGED:
             one = replace(one, acknowledged_by=by, answered=self.now)
         if was.aside and not cell.to.aside:
-            one = replace(one, until=None, one_shot=False, reason="")
-        if cell.to is State.NORMAL and was.aside:
-            one = replace(one, incident=0)
+            one = replace(one, until=None, one_shot=False, reason="", lost=None)
         one = replace(one, state=cell.to) if cell.to is not was else one
         self.memory[key] = one
         if cell.happening is not None:
             self.say(cell.happening, one, by, detail, also)
+        if cell.to is State.NORMAL and one.incident:
+            self.memory[key] = replace(one, incident=0)  # the next activation is another incident
         return True
 
     def _called(self, key: str, one: AlarmMemory, was: State) -> AlarmMemory:
@@ -106,6 +110,8 @@ class Scan:
                 value = reading.value if trusted(reading, alarm.max_age_s, self.now) else None
             if alarm.rule.about_data and happening.calls:
                 detail = self._data_reason(alarm, reading) or detail
+            elif happening is Happening.RAISED:
+                detail = detail or self._found(alarm)
         urgent = alarm.rule.priority if alarm else one.priority
         if one.state.standing:
             urgent = min(urgent, one.priority, key=_rank)
@@ -114,8 +120,17 @@ class Scan:
                 happening, one.alarm, one.number, urgent, alarm.rule.title if alarm else one.title, point,
                 alarm.quantity if alarm else quantity_of(point), one.state, value, limit, one.began or self.now,
                 self.now, by, detail, one.incident, tuple(also), one.until,
+                version_of(body_of(alarm)) if alarm else "",
             )
         )  # fmt: skip
+
+    def _found(self, alarm: Alarm) -> str:
+        if self._view is None:
+            self._view = View(self.readings, self.now)
+        try:
+            return told(alarm, self._view)
+        except Exception:  # noqa: BLE001 - words must not stop a call
+            return ""
 
     def _data_reason(self, alarm: Alarm, reading: Reading | None) -> str:
         if isinstance(alarm.rule.condition, Broken):
@@ -124,7 +139,7 @@ class Scan:
             return "no reading yet"
         if alarm.point in self.broken or trusted(reading, alarm.max_age_s, self.now):
             return ""
-        return reading.reason or ("too old" if reading.usable else f"flag {int(reading.flag)}")
+        return reading.reason or ("too old" if reading.usable else "not to be trusted")
 
     def refuse(self, command: Command, reason: str, one: AlarmMemory | None = None) -> None:
         """Say why an order is not carried out."""

@@ -37,9 +37,11 @@ class Cue(StrEnum):
     SHELVE = "shelve"
     WAKE_HOLDS = "unshelved, condition holds"
     WAKE_GONE = "unshelved, condition gone"
+    WAKE_HELD = "unshelved, held back by design"
     REMOVE = "take out of service"
     RESTORE_HOLDS = "back in service, condition holds"
     RESTORE_GONE = "back in service, condition gone"
+    RESTORE_HELD = "back in service, held back by design"
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,9 +111,9 @@ def _aside() -> dict[tuple[State, Cue], Move]:
         cells[state, Cue.RELEASE] = Move(state)
         cells[state, Cue.SHELVE] = Move(_E, _H.SHELVED)
         cells[state, Cue.REMOVE] = Move(_O, _H.REMOVED)
-        for cue in (Cue.WAKE_HOLDS, Cue.WAKE_GONE):
+        for cue in (Cue.WAKE_HOLDS, Cue.WAKE_GONE, Cue.WAKE_HELD):
             cells[state, cue] = _refused(state, "it is not shelved")
-        for cue in (Cue.RESTORE_HOLDS, Cue.RESTORE_GONE):
+        for cue in (Cue.RESTORE_HOLDS, Cue.RESTORE_GONE, Cue.RESTORE_HELD):
             cells[state, cue] = _refused(state, "it is in service")
     cells[_D, Cue.SHELVE] = _refused(_D, "it is over; acknowledge it")
     cells[_L, Cue.SHELVE] = _refused(_L, "it is over; reset it")
@@ -132,14 +134,16 @@ def _aside() -> dict[tuple[State, Cue], Move]:
     for state, reason in why.items():
         cells[state, Cue.ACKNOWLEDGE] = _refused(state, reason)
         cells[state, Cue.RESET] = _refused(state, reason)
-        for cue in (Cue.WAKE_HOLDS, Cue.WAKE_GONE):
+        for cue in (Cue.WAKE_HOLDS, Cue.WAKE_GONE, Cue.WAKE_HELD):
             cells[state, cue] = _refused(state, "it is not shelved")
-        for cue in (Cue.RESTORE_HOLDS, Cue.RESTORE_GONE):
+        for cue in (Cue.RESTORE_HOLDS, Cue.RESTORE_GONE, Cue.RESTORE_HELD):
             cells[state, cue] = _refused(state, "it is in service" if state is not _O else reason)
     cells[_E, Cue.WAKE_HOLDS] = Move(_B, _H.REPEATED)
     cells[_E, Cue.WAKE_GONE] = Move(_A, _H.UNSHELVED)
+    cells[_E, Cue.WAKE_HELD] = Move(_S, _H.UNSHELVED)
     cells[_O, Cue.RESTORE_HOLDS] = Move(_B, _H.REPEATED)
     cells[_O, Cue.RESTORE_GONE] = Move(_A, _H.RESTORED)
+    cells[_O, Cue.RESTORE_HELD] = Move(_S, _H.RESTORED)
     return cells
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from brinewatch.alarms.events import AlarmEvent, Happening, State
-from brinewatch.alarms.rules import Above, Below, Is, Rule
+from brinewatch.alarms.rules import Is, Rule
 from brinewatch.alarms.septets import ONE_PART, plain, septets
 from brinewatch.moment import Moment
 from brinewatch.quantities import QUANTITIES
@@ -48,27 +48,33 @@ def clock_text(at: Moment, beside: Moment | None = None) -> str:
     return f"{'' if at.trusted else 'about '}{day}{local:%H:%M}"
 
 
-def call_text(shed: str, event: AlarmEvent, rule: Rule | None, value: str, limit: str, *, stage: str = "") -> str:
-    """One alarm event as a text message.
+def call_text(
+    shed: str, event: AlarmEvent, rule: Rule | None, value: str, limit: str, *, stage: str = "", left: str = ""
+) -> str:
+    """One alarm event as a text message. left: how long is left, in a few words.
 
     shed: short name of the shed; rule: None for an alarm no longer in the settings; value, limit: as people are
     shown them, with units, "" for none; stage: name of the stage, to tell tanks apart.
     """
-    parts = _Parts(shed, stage, event, rule, value, limit)
+    parts = _Parts(shed, stage, event, rule, value, limit, left)
     return parts.fitted()
 
 
 class _Parts:
     """The parts of one message and the order in which they give way."""
 
-    def __init__(self, shed: str, stage: str, event: AlarmEvent, rule: Rule | None, value: str, limit: str) -> None:
+    def __init__(
+        self, shed: str, stage: str, event: AlarmEvent, rule: Rule | None, value: str, limit: str, left: str
+    ) -> None:
         self.event, self.rule = event, rule
+        self.left = plain(left) if event.happening.calls else ""
         self.shed = shorten(shed, 20)
         self.stage = shorten(stage, 24)
         self.what = rule.short if rule else shorten(event.title.upper() or event.alarm, 20)
         self.value = shorten(value, 24)
         self.limit = _limit_text(rule, shorten(limit, 20), self.value)
-        self.reason = shorten(event.detail, 40) if rule and rule.about_data else ""
+        found = rule is not None and (rule.about_data or event.happening is Happening.RAISED)
+        self.reason = shorten(event.detail, 40) if found else ""
         self.since = f"since {clock_text(event.began, event.at)}"
         self.action = plain(rule.todo[0]) if rule else ""
         also = [plain(one) for one in event.also]
@@ -80,8 +86,8 @@ class _Parts:
     def fitted(self) -> str:
         """The text in one part: what is least missed goes first, one step at a time."""
         steps = (
-            ("reason", 20), ("stage", 12), ("also", 44), ("action", 0), ("reason", 0), ("since", 0), ("limit", 0),
-            ("stage", 0), ("also", 24), ("shed", 8),
+            ("reason", 20), ("stage", 12), ("also", 44), ("reason", 0), ("since", 0), ("limit", 0), ("action", 0),
+            ("stage", 0), ("also", 24), ("left", 0), ("shed", 8),
         )  # fmt: skip
         text = self.text()
         for name, room in steps:
@@ -104,7 +110,7 @@ class _Parts:
                 value = "" if self.rule and isinstance(self.rule.condition, Is) else self.value
                 reason = f"({self.reason})" if self.reason else ""
                 head = _joined([*place, again, self.what, value, limit, reason, self.also, self.since])
-                return _sentences([head, self.action, f"Reply OK {number}"])
+                return _sentences([head, self.left, self.action, f"Reply OK {number}"])
             case Happening.RETURNED if self._of_many_states():
                 # one of several wrong states may have gone over into another
                 return _sentences([_joined([*place, self.what, f"is over{now}"]), f"Reply OK {number}"])
@@ -126,6 +132,11 @@ class _Parts:
                 return _sentences([_joined([*place, f"{number}", self.what]), shorten(event.detail, 60)])
             case Happening.JOINED | Happening.RELEASED | Happening.ATTENDED | Happening.LEFT:
                 return _sentences([_joined([*place, self.what, event.happening]), shorten(event.detail, 60)])
+            case Happening.UNSHELVED | Happening.RESTORED if not event.by:
+                over = "not shelved any more" if event.happening is Happening.UNSHELVED else "back in service"
+                return _sentences(
+                    [_joined([*place, f"{number}", self.what, f"is {over}{now}"]), "Its time is over"]
+                )
             case _:
                 until = f"until {clock_text(event.until, event.at)}" if event.until else ""
                 return _sentences([_joined([*place, by, f"{event.happening} {number}", self.what, until])])
@@ -148,7 +159,7 @@ def _limit_text(rule: Rule | None, limit: str, value: str) -> str:
         limit = limit.removesuffix(f" {unit}")
     if not limit or rule is None:
         return ""
-    return {Below: f"min {limit}", Above: f"max {limit}"}.get(type(rule.condition), "")
+    return f"{rule.side} {limit}" if rule.side else ""
 
 
 def _joined(words: Sequence[str]) -> str:
@@ -195,15 +206,20 @@ def reply_text(
         return _within(f"{shed} Not understood. Reply OK and a number, RESET and a number, or STATE.", waiting)
     taken = [event for event in events if event.happening in _DONE]
     refused = [event for event in events if event.happening is Happening.REFUSED]
+    again = [event for event in events if event.happening is Happening.REPEATED]
     if taken and not taken[0].alarm:
         return _within(f"{shed} {_attended_text(taken[0])}", waiting)
     if taken:
-        numbers = ", ".join(str(event.number) for event in taken[:8])
-        more = f" and {len(taken) - 8} more" if len(taken) > 8 else ""
+        # what was set aside before it ever called has no number
+        numbers = ", ".join(str(event.number) if event.number else shorten(event.title, 20) for event in taken[:3])
+        more = f" and {len(taken) - 3} more" if len(taken) > 3 else ""
         over = " It is over." if all(event.state is State.NORMAL for event in taken) else ""
         title = f" {shorten(taken[0].title, 40)}." if len(taken) == 1 else ""
         until = f" until {clock_text(taken[0].until, taken[0].at)}" if taken[0].until else ""
         return _within(f"{shed} You have {_DONE[taken[0].happening]} {numbers}{more}{until}.{title}{over}", waiting)
+    if again:
+        # what they brought back still holds
+        return _within(f"{shed} {again[0].number} calls again: {shorten(again[0].title, 40)} still holds.", waiting)
     if refused:
         one = refused[0]
         number = f" {one.number}" if one.number else ""

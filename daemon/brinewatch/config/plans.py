@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from brinewatch.alarms.features import wanted_forecasts
 from brinewatch.config.sections import ShedFile
+from brinewatch.forecast.oxygen_budget import TankOxygen
+from brinewatch.forecast.oxygen_watch import OxygenProbe
+from brinewatch.seawater.pressure import station_pressure_hPa
 from brinewatch.signals.status import Wire
+from brinewatch.timeleft import AirOff, TankPlan, TimeLeft
 from brinewatch.watchkeeper import Channel, StagePlan
 
 
@@ -30,3 +35,42 @@ def channels_of(shed: ShedFile) -> dict[str, Channel]:
         )
         for point, (bus, probe, channel) in shed.channels().items()
     }  # fmt: skip
+
+
+# of a tank whose open surface nobody measured: as the worked table of hours assumes (1.5 m2 for 1000 L)
+_SURFACE_M2_L = 1.5e-3
+
+
+def tanks_of(shed: ShedFile) -> list[TankPlan]:
+    """The stages with animals, water and a mass: those whose oxygen can be foretold when the air stops."""
+    return [
+        TankPlan(
+            one.key,
+            TankOxygen(
+                volume_L=one.volume_l,
+                surface_m2=one.surface_m2 or _SURFACE_M2_L * one.volume_l,
+                animals=one.animals,
+                biomass_kg=one.biomass_kg,
+                biomass_on=one.biomass_on,
+            ),
+            OxygenProbe(one.oxygen_probe),
+        )
+        for one in (stage.settings for stage in shed.stages)
+        if one.animals is not None and one.volume_l is not None and one.biomass_kg is not None
+    ]
+
+
+def air_off_of(shed: ShedFile) -> list[AirOff]:
+    """What tells that the air has stopped: the limits of the alarms that stand for its loss."""
+    return [
+        AirOff(alarm.point, alarm.rule.limit)
+        for alarm in shed.alarms
+        if alarm.rule.takes == "air" and alarm.rule.side == "min" and alarm.rule.limit is not None
+    ]
+
+
+def time_left(shed: ShedFile) -> TimeLeft:
+    """What foretells for this shed."""
+    return TimeLeft(
+        wanted_forecasts(shed.alarms), tanks_of(shed), air_off_of(shed), station_pressure_hPa(shed.shed.altitude_m)
+    )

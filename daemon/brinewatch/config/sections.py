@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, field_validator
@@ -13,6 +14,7 @@ from pydantic import Field, field_validator
 from brinewatch.alarms.roster import Contact
 from brinewatch.alarms.rules import Alarm
 from brinewatch.alarms.ruleset import RuleSet
+from brinewatch.forecast.oxygen_budget import Animals
 from brinewatch.notify.mqtt_settings import MqttSettings
 from brinewatch.notify.sms import SmsModemSettings
 from brinewatch.page.server import PageSettings
@@ -34,6 +36,7 @@ WATCH_PARTS: Mapping[str, str] = {
     "journal": "Journal",
     "history": "History",
     "calibration": "Calibration",
+    "alarms": "Alarms",
     "modem": "Modem",
     "broker": "Broker",
 }
@@ -71,6 +74,14 @@ class StageSettings(Settings):
     kind: str = Field(min_length=1, max_length=40, description="what sort of stage it is, in your own words")
     volume_l: float | None = Field(None, gt=0, description="water it holds, L")
     biomass_kg: float | None = Field(None, ge=0, description="live wet mass of animals in it, kg")
+    biomass_on: date | None = Field(None, strict=False, description="the day the biomass was weighed or estimated")
+    animals: Animals | None = Field(None, description="the group whose oxygen demand is assumed in an air stop")
+    surface_m2: float | None = Field(
+        None, gt=0, le=1e4, description="open water surface, m2; 1.5 for 1000 L when left out"
+    )
+    oxygen_probe: Literal["optical", "membrane"] = Field(
+        "optical", description="a membrane probe reads low in still water and does not correct the forecast"
+    )
     diffuser_depth_m: float | None = Field(None, gt=0, le=10, description="deepest diffuser below the surface, m")
     heat_kw: float | None = Field(None, gt=0, description="largest heating or cooling power on its water, kW")
     supply: AirSupply | None = Field(None, description="what is known of the air supply beforehand")

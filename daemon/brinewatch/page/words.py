@@ -127,6 +127,7 @@ class Page:
     act: Alarm | None
     aside: tuple[tuple[str, str], ...] = ()
     attended: str = ""
+    left: str = ""
 
     @property
     def title(self) -> str:
@@ -153,6 +154,13 @@ def tell(overview: Overview) -> Page:
         mark = "unknown"
     if not alarms and not fresh and overview.checked is not None:
         headline = f"No usable reading for {_span(now.mono - overview.checked.mono)}."
+    holding = sum(one.holds for one in overview.aside)
+    if not alarms and not mark and holding:
+        # somebody set it aside, which does not make it well; which ones is said below
+        mark, headline = (
+            "person",
+            f"{'One alarm holds' if holding == 1 else f'{holding} alarms hold'} but may not call.",
+        )
     return Page(
         shed=overview.shed,
         mark=mark,
@@ -174,6 +182,7 @@ def tell(overview: Overview) -> Page:
         act=next((one for one in alarms if one.answer), None),
         aside=_aside(overview),
         attended=overview.attended,
+        left=overview.left,
     )
 
 
@@ -186,7 +195,10 @@ def _aside(overview: Overview) -> tuple[tuple[str, str], ...]:
             continue
         until = f" until {when(one.until, overview.at)}" if one.until else ""
         why = f": {one.why}" if one.why else ""
-        rows.append((one.title, f"{one.state}{until}{why}{'; its condition holds' if one.holds else ''}"))
+        state = "held back" if one.state is State.SUPPRESSED else one.state
+        rows.append(
+            (one.title, f"{state}{until}{why}. {'It holds now.' if one.holds else 'It does not hold now.'}")
+        )
     return tuple(rows)
 
 

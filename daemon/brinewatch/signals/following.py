@@ -1,4 +1,5 @@
-"""What needs a memory of days: the state of the air supply, its trend, and how long and how often the blower ran.
+"""What needs a memory of days: the state of the air supply, its trend, how long and how often the blower ran, and
+how far a new filter is.
 
 A follower sees every reading of its inputs, gives readings of its own, and keeps a memory of plain values that must
 outlive a restart. One follows the air at a manifold, one a blower; which points a shed has says `follow_plans`.
@@ -16,14 +17,15 @@ from brinewatch.readings import Flag, Reading, quantity_of, stage_of
 from brinewatch.signals import counters, fouling
 from brinewatch.signals.air_supply import Air, AirState, AirSupply, classify, motor_runs
 from brinewatch.signals.flags import worst
+from brinewatch.signals.starting import SAID_EVERY_S, START_UP, StartUpFollower
 
 AIR = ("air_state", "air_rise_trend", "air_rise_excess")
 BLOWER = ("blower_hours", "blower_starts")
-FOLLOWED = (*AIR, *BLOWER)
+FOLLOWED = (*AIR, *BLOWER, START_UP)
 # readings of what changes over hours or days come so often
 SLOW_S: Mapping[str, float] = {
     "air_rise_trend": fouling.PART_S, "air_rise_excess": fouling.PART_S,
-    "blower_hours": 60.0, "blower_starts": 60.0,
+    "blower_hours": 60.0, "blower_starts": 60.0, START_UP: SAID_EVERY_S,
 }  # fmt: skip
 # of the excess over head: above it air flows and the blower runs, below nothing it stands
 _FLOWS_KPA, _RESTS_KPA = 0.3, 0.0
@@ -71,7 +73,12 @@ class Follower(Protocol):
 
 def follower(plan: FollowPlan) -> Follower:
     """The follower of a plan, with an empty memory."""
-    return _AirFollower(plan) if quantity_of(plan.points[0]) in AIR else _BlowerFollower(plan)
+    match quantity_of(plan.points[0]):
+        case "start_up":
+            return StartUpFollower(plan)
+        case quantity if quantity in AIR:
+            return _AirFollower(plan)
+    return _BlowerFollower(plan)
 
 
 def follow_plans(
@@ -90,7 +97,7 @@ def follow_plans(
     """
     plans, missing = [], {}
     for stage in dict.fromkeys(stage_of(point) for point in wanted):
-        for kind, quantities in (("air", AIR), ("blower", BLOWER)):
+        for kind, quantities in (("air", AIR), ("blower", BLOWER), ("start", (START_UP,))):
             points = tuple(f"{stage}.{key}" for key in quantities if f"{stage}.{key}" in wanted)
             if not points:
                 continue
@@ -99,11 +106,15 @@ def follow_plans(
                 inputs = {key: f"{stage}.{key}" for key in ("air_pressure", "air_rise")}
                 lacking = [key for key, point in inputs.items() if point not in known]
                 inputs.update({key: near[key] for key in ("motor_current", "air_flow") if key in near})
+            elif kind == "start":
+                inputs = {key: near[key] for key in ("tan", "nitrite") if key in near}
+                lacking = [key for key in ("tan", "nitrite") if key not in near]
             else:
                 signal = next((key for key in ("motor_current", "air_rise") if key in near), "")
                 inputs, lacking = ({signal: near[signal]}, []) if signal else ({}, ["motor_current or air_rise"])
             if lacking:
-                expected = f"{' and '.join(lacking)} of stage {stage}, to work it out from"
+                whose = "" if kind == "start" else f" of stage {stage}"
+                expected = f"{' and '.join(lacking)}{whose}, to work it out from"
                 missing.update(dict.fromkeys(points, expected))
                 continue
             supply = supplies.get(stage) or next(iter(supplies.values()), AirSupply())

@@ -65,6 +65,13 @@ def register_mishaps(
         "water runs out of the sump, 10 L/min when not said",
     )  # fmt: skip
 
+    faults.register(
+        "standby-ready", plant("standby", True, False), about="a stand-by blower takes over when the first stands"
+    )
+    faults.register(
+        "attended-switch", plant("attended", True, False), about="the switch for work in the shed is on"
+    )
+
     def probe(name: str) -> Probe:
         if name not in probes:
             raise BrinewatchError(f"There is no probe {name!r}.", f"There are: {', '.join(probes)}.")

@@ -70,7 +70,7 @@ def filled(plan: Plan, oxygen_percent: float | None = None) -> State:
 def air_flow(plan: Plan, state: State, inputs: Inputs) -> AirFlow:
     """The air as it settles against the present levels."""
     branches = plan.air.branches
-    if not inputs.running:
+    if not (inputs.running or inputs.standby_runs):
         return still(len(branches))
     heads = []
     for one in branches:

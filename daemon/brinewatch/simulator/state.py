@@ -13,17 +13,25 @@ DENSITY_KG_L = 1.024
 
 @dataclass(frozen=True, slots=True)
 class Inputs:
-    """What people and mishaps do. burst: 0 whole to 1 the air line off; blocked: diffuser loss times this."""
+    """What people and mishaps do. burst: 0 whole to 1 the air line off; blocked: diffuser loss times this; standby:
+    a second blower of the same kind, on a supply of its own, starts when the first stands; attended: the switch on
+    the wall is on."""
 
     blower: bool = True
     mains: bool = True
     burst: float = 0.0
     blocked: float = 1.0
     leak_L_min: float = 0.0
+    standby: bool = False
+    attended: bool = False
 
     @property
     def running(self) -> bool:
         return self.blower and self.mains
+
+    @property
+    def standby_runs(self) -> bool:
+        return self.standby and not self.running
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,6 +36,8 @@ gpio/         <line>/value 0 or 1 and <line>/edges, a running total
     mains         line 17   1 with mains on, 0 off
     header-level  line 22   1 in order: the float is up while water runs over the header's sill
     sump-level    line 27   1 in order: more than 60 cm of water in the bed, 12 cm under its working level
+    standby-air   line 5    1 while the stand-by blower runs
+    attended      line 6    1 while the switch for work in the shed is on
     pulses        line 23   header outlet to raceway, 5 pulses a litre
 
 Stages watched: raceway, cone, bed, header. All probes stand on a supply of their own and go on without mains.
@@ -63,7 +65,7 @@ from brinewatch.simulator.sysfs import Barometer, LevelInput, LoopConverter, Pul
 
 log = logging.getLogger(__name__)
 
-LINES = {"mains": 17, "header-level": 22, "sump-level": 27, "pulses": 23}
+LINES = {"mains": 17, "header-level": 22, "sump-level": 27, "standby-air": 5, "attended": 6, "pulses": 23}
 PULSES_PER_LITRE = 5.0
 AIR_RANGE_KPA = (0.0, 25.0)
 
@@ -254,6 +256,8 @@ class SimulatedShed:
             "mains": lambda now: model.inputs.mains,
             "header-level": lambda now: model.level_cm(now, "header") > _HEADER_FLOAT_CM,
             "sump-level": lambda now: model.level_cm(now, "bed") > _SUMP_FLOAT_CM,
+            "standby-air": lambda now: model.inputs.standby_runs,
+            "attended": lambda now: model.inputs.attended,
         }
         inputs: list[LevelInput | PulseInput] = []
         for name, truth in truths.items():

@@ -8,21 +8,22 @@ from __future__ import annotations
 
 import logging
 import math
-import threading
-from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
 from brinewatch.alarms.events import AlarmEvent, Happening
+from brinewatch.alarms.version import begin_text, version_of
 from brinewatch.errors import StoreError
 from brinewatch.messages import Delivery, DeliveryReport, Message
 from brinewatch.moment import Moment
 from brinewatch.ports import Clock
 from brinewatch.signals.records import CalibrationRecord
 from brinewatch.store import rows, schema
+from brinewatch.store.chain import Head
 from brinewatch.store.journal_file import Contents, JournalFile, expired_note
+from brinewatch.store.owed import Owed
 from brinewatch.store.rows import Entry, Logged, Posted, Remark, Resumed, Statement, Write
 from brinewatch.store.thread import StoreThread
 from brinewatch.store.tray import Tray
@@ -32,8 +33,6 @@ T = TypeVar("T")
 
 _OPEN_S = 120.0  # a check of the whole file on a slow card
 _CLOSE_S = 10.0
-# writes that wait in memory for the disk; beyond it the oldest are lost, and said to be
-_OWED = 20_000
 _UNSEEN = 2**52
 
 
@@ -55,18 +54,22 @@ class Journal:
         self._path = Path(path)
         self._clock = clock
         self._deadline_s = commit_deadline_s
-        self._on_health = on_health
         self._boot = boot or rows.boot_id()
         self._file = JournalFile(self._path, clock, self._boot)
         self._thread = StoreThread("journal", clock)
         self._tray = Tray(self._boot)
-        self._lock = threading.Lock()
-        self._owed: deque[Write] = deque()
-        self._lost = 0
-        self._well = True
+        self._owed = Owed(self._path, self._file, self._thread, commit_deadline_s, self._restate, on_health)
         self._next: dict[str, int] = {}
         self._memories: dict[str, Mapping[str, Any] | None] = {}
         self._calibrations: tuple[CalibrationRecord, ...] = ()
+        self._rules: Mapping[str, str] = {}
+        self._rules_before: Mapping[str, str] | None = None
+
+    @property
+    def head(self) -> Head | None:
+        """The newest link of the chain that is on the disk; None before there is one. Given out, it proves later
+        that nothing before it was changed."""
+        return self._file.head
 
     # -- beginning and end --------------------------------------------------------------------------------------
 
@@ -80,7 +83,7 @@ class Journal:
         try:
             await self._thread.run(self._file.open, _OPEN_S)
         except TimeoutError:
-            raise self._from_memory(self._silent(_OPEN_S)) from None
+            raise self._from_memory(self._owed.silent(_OPEN_S)) from None
         except schema.NewerStore:
             await self._thread.stop(_CLOSE_S)
             raise
@@ -89,17 +92,18 @@ class Journal:
         except BaseException:
             await self._thread.stop(_CLOSE_S)
             raise
-        found, self._file.found = self._file.found, None
+        found, _ = self._file.take()
         assert found is not None
         self._next = found.next_rows
         self._memories = dict(found.memories)
+        self._rules_before = found.rules
         return self._resume(found, self._clock.now())
 
     def _from_memory(self, error: StoreError) -> StoreError:
         """Row numbers that no file can hold yet, so that what is owed finds its place when the file opens."""
         base = _UNSEEN + round(self._clock.now().utc * 1000)
         self._next = dict.fromkeys(("event", "message", "remark", "entry"), base)
-        self._tell(False, str(error))
+        self._owed.tell(False, str(error))
         return error
 
     def _resume(self, found: Contents, now: Moment) -> Resumed:
@@ -110,7 +114,7 @@ class Journal:
         here = {one.id for one in found.calibrations}
         self._calibrations = (*found.calibrations, *(one for one in self._calibrations if one.id not in here))
         for one in found.expired:
-            self._owe(Write(self._tray.expire(one, now)))
+            self._owed.add(Write(self._tray.expire(one, now)))
         if found.expired:
             found.notes.append(expired_note(found.expired))
         same = found.saved is not None and found.saved_boot == self._boot and found.saved.mono <= now.mono
@@ -156,15 +160,15 @@ class Journal:
         numbered = [(self._row("message"), message) for message in messages]
         for row, message in numbered:
             write.statements.append(rows.put_message(row, message, ids.get(message.number), now, self._boot))
-        self._owe(write)
-        failure = await self._pay()
+        self._owed.add(write)
+        failure = await self._owed.pay()
         unrecorded = Write(
-            [("UPDATE message SET recorded = 0, due_utc = NULL WHERE id = ?", (row,)) for row, _ in numbered]
+            [
+                Statement("UPDATE message SET recorded = 0, due_utc = NULL WHERE id = ?", (row,))
+                for row, _ in numbered
+            ]
         )
-        with self._lock:  # written or not is decided here once, whatever the thread does next
-            recorded = write.written
-            if not recorded and numbered and not write.refused:
-                self._owed.append(unrecorded)
+        recorded = self._owed.decided(write, unrecorded)
         taken = [
             self._tray.take(row, message, ids.get(message.number), now, recorded=recorded)
             for row, message in numbered
@@ -177,30 +181,34 @@ class Journal:
 
     async def keep(self, memories: Mapping[str, Mapping[str, Any] | None], now: Moment) -> bool:
         """Alarm memories without an event, such as when a condition began. False: still to be written."""
-        return await self._record(self._remember(memories, now))
+        return await self._owed.record(self._remember(memories, now))
 
     async def note(self, kind: str, text: str, now: Moment) -> bool:
         """A remark. False: kept in memory, still to be written."""
-        values = (self._row("remark"), rows.clean(kind), rows.clean(text), *rows.stamps(now), self._boot)
-        return await self._record([rows.insert("remark", values)])
+        return await self._owed.record([self._remark(kind, text, now)])
+
+    async def begin(self, rules: Mapping[str, str], now: Moment) -> bool:
+        """A watch begins with these rules: by alarm id, what its version stands for (alarms/version.py). Every
+        version is kept once, and a remark says what differs from the watch before. False: still to be written."""
+        self._rules = dict(rules)
+        versions = {alarm: version_of(body) for alarm, body in rules.items()}
+        remark = self._remark("settings", begin_text(self._rules_before, versions), now)
+        self._rules_before = versions
+        return await self._owed.record([remark, *self._rules_kept(now)])
 
     async def enter(self, point: str, value: float, by: str, now: Moment, corrects: int | None = None) -> Entry:
         """A value a person read or tested, in the quantity's unit; corrects: the id of the entry it replaces.
 
-        StoreError when it could not be kept; then it does not appear later either.
+        StoreError when it could not be kept; then it does not count later either.
         """
         if not math.isfinite(value):
             raise StoreError(f"{value} for {point} is no number to keep.", "Enter a number.")
         entry = Entry(self._row("entry"), point, float(value), rows.clean(by), now, self._boot, corrects)
         values = (entry.id, point, entry.value, entry.by, *rows.stamps(now), self._boot, corrects)
         write = Write([rows.insert("entry", values)])
-        self._owe(write)
-        failure = await self._pay()
-        with self._lock:
-            if not write.written:  # it may still be under way
-                self._owed.append(Write([("DELETE FROM entry WHERE id = ?", (entry.id,))]))
-            written = write.written
-        if not written:
+        self._owed.add(write)
+        failure = await self._owed.pay()
+        if not self._owed.decided(write, Write([rows.put_withdrawn(entry.id, now, self._boot)])):
             raise failure or StoreError(
                 f"The entry for {point} cannot be kept: {write.refused}.", "Enter it again."
             )
@@ -215,8 +223,8 @@ class Journal:
             raise StoreError(f"There is a calibration record {record.id} already.", "Give this one its own id.")
         write = Write([rows.put_calibration(record, now, self._boot)])
         self._calibrations = (*self._calibrations, record)
-        self._owe(write)
-        await self._pay()
+        self._owed.add(write)
+        await self._owed.pay()
         if write.refused:
             self._calibrations = tuple(one for one in self._calibrations if one is not record)
             raise StoreError(f"The record {record.id} cannot be kept: {write.refused}.", "Report it: a fault here.")
@@ -224,9 +232,9 @@ class Journal:
 
     async def reconcile(self) -> bool:
         """Write what the disk would not take before. True when nothing is owed any more."""
-        if self._owed:
-            await self._pay()
-        return not self._owed
+        if not self._owed.empty:
+            await self._owed.pay()
+        return self._owed.empty
 
     # -- outbox -------------------------------------------------------------------------------------------------
 
@@ -235,7 +243,7 @@ class Journal:
         messages, statements = self._tray.due(way, now)
         if statements:
             log.error("%d messages by %s expired before they could be tried", len(statements), way)
-            self._owe(Write(statements))
+            self._owed.add(Write(statements))
         await self.reconcile()
         return messages
 
@@ -258,14 +266,14 @@ class Journal:
         if standing is None:
             log.warning("Message %s to %s, now %s, had ended before.", message.id, message.to, state)
             return
-        await self._record(self._tray.settle(standing, state, now, references, detail, retry_at_utc))
+        await self._owed.record(self._tray.settle(standing, state, now, references, detail, retry_at_utc))
 
     async def report(self, report: DeliveryReport) -> bool:
         """What the network said later. False: it fits no message yet; one settled within two minutes takes it."""
         statements = self._tray.report(report)
         if statements is None:
             return False
-        await self._record(statements)
+        await self._owed.record(statements)
         return True
 
     # -- asking -------------------------------------------------------------------------------------------------
@@ -299,7 +307,7 @@ class Journal:
         try:
             return await self._thread.run(lambda: self._file.attend(work), self._deadline_s)
         except TimeoutError:
-            raise self._silent(self._deadline_s) from None
+            raise self._owed.silent(self._deadline_s) from None
 
     # -- what is owed to the disk -------------------------------------------------------------------------------
 
@@ -313,82 +321,26 @@ class Journal:
         self._memories.update(memories)
         return [*statements, rows.put_meta("saved", (*rows.stamps(now), self._boot))]
 
-    def _owe(self, write: Write) -> None:
-        with self._lock:
-            self._owed.append(write)
-            while len(self._owed) > _OWED:
-                self._owed.popleft()
-                self._lost += 1
+    def _remark(self, kind: str, text: str, now: Moment) -> Statement:
+        return rows.put_remark(self._row("remark"), kind, text, now, self._boot)
 
-    async def _record(self, statements: list[Statement]) -> bool:
-        write = Write(statements)
-        self._owe(write)
-        await self._pay()
-        return write.written
+    def _rules_kept(self, now: Moment) -> list[Statement]:
+        versions = {alarm: version_of(body) for alarm, body in self._rules.items()}
+        kept = [rows.put_rule(versions[key], key, body, now, self._boot) for key, body in self._rules.items()]
+        return [*kept, rows.put_meta("rules", versions)] if kept else []
 
-    async def _pay(self) -> StoreError | None:
-        """Have everything owed written now. Says what failed, and tells of a change for the better or worse."""
-        try:
-            await self._thread.run(self._write_owed, self._deadline_s)
-        except TimeoutError:
-            failure = self._silent(self._deadline_s)
-        except RuntimeError:
-            failure = StoreError(f"{self._path} is not open.", "Open the journal first.")
-        except Exception as error:  # noqa: BLE001 - whatever broke, the message must still go out
-            failure = schema.store_error(self._path, error)
-        else:
-            if self._file.notes or self._file.found:
-                self._restate()
-                return await self._pay()
-            self._tell(True, f"{self._lost} records were lost while it could not be written." if self._lost else "")
-            return None
-        self._tell(False, str(failure))
-        return failure
-
-    def _write_owed(self) -> None:
-        """In the thread: the oldest first, all in one transaction; a late end counts like a timely one."""
-        with self._lock:
-            batch = list(self._owed)
-        if not batch:
-            return
-        self._file.write(batch)
-        with self._lock:
-            for write in batch:
-                write.written = not write.refused
-            done = set(map(id, batch))
-            self._owed = deque(write for write in self._owed if id(write) not in done)
-
-    def _restate(self) -> None:
+    def _restate(self, found: Contents | None, notes: list[str]) -> None:
         """After the file was begun anew or opened late: take in what it held, write what only memory knows."""
-        notes, self._file.notes = self._file.notes, []
         now = self._clock.now()
-        found, self._file.found = self._file.found, None
         if found is not None:
             notes += self._resume(found, now).notes
         statements = [rows.put_memory(alarm, memory) for alarm, memory in self._memories.items()]
         statements += [rows.put_calibration(one, now, self._boot) for one in self._calibrations]
+        statements += self._rules_kept(now)
         for one in self._tray.open:
             statements.append(rows.put_message(one.row, replace(one.message), one.event, now, self._boot))
-        statements += [
-            rows.insert("remark", (self._row("remark"), "store", rows.clean(text), *rows.stamps(now), self._boot))
-            for text in notes
-        ]
-        self._owe(Write(statements))
-        if notes:
-            self._tell(False, notes[-1])
-
-    def _silent(self, seconds: float) -> StoreError:
-        return StoreError(
-            f"{self._path} did not answer within {seconds:g} s.", "Look at the disk: it may be hanging."
-        )
-
-    def _tell(self, well: bool, words: str) -> None:
-        if well != self._well:
-            self._well = well
-            log.log(logging.INFO if well else logging.ERROR, "journal: %s", words or "takes writes again")
-            self._on_health(well, words)
-            if well:
-                self._lost = 0
+        statements += [self._remark("store", text, now) for text in notes]
+        self._owed.add(Write(statements))
 
 
 __all__ = ["Entry", "Journal", "Logged", "Posted", "Remark", "Resumed"]

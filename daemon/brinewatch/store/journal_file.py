@@ -16,12 +16,14 @@ from brinewatch.messages import Delivery
 from brinewatch.moment import Moment, utc_text
 from brinewatch.ports import Clock
 from brinewatch.signals.records import CalibrationRecord
-from brinewatch.store import schema
+from brinewatch.store import chain, schema
+from brinewatch.store.journal_tables import JOURNAL
 from brinewatch.store.rows import (
     CALIBRATIONS,
     ENTRY_COLUMNS,
     EVENT_COLUMNS,
     MESSAGE_COLUMNS,
+    STANDS,
     Entry,
     Logged,
     Posted,
@@ -51,6 +53,7 @@ class Contents:
     next_number: int = 1
     entries: list[Entry] = field(default_factory=list)
     calibrations: list[CalibrationRecord] = field(default_factory=list)
+    rules: dict[str, str] = field(default_factory=dict)
     open: list[Standing] = field(default_factory=list)
     parts: list[Part] = field(default_factory=list)
     expired: list[Standing] = field(default_factory=list)
@@ -67,6 +70,8 @@ class JournalFile:
         self._boot = boot
         self._db: sqlite3.Connection | None = None
         self._opened = False
+        self._begin_words = ""
+        self.head: chain.Head | None = None  # the newest link that is on the disk
         self.notes: list[str] = []
         self.found: Contents | None = None  # what an opening brought, until somebody takes it
 
@@ -75,6 +80,12 @@ class JournalFile:
         if not self._opened:
             self.found = self._open()
             self._opened = True
+
+    def take(self) -> tuple[Contents | None, list[str]]:
+        """What an opening brought and what went wrong with the file, once; from any thread while none writes."""
+        found, self.found = self.found, None
+        notes, self.notes = self.notes, []
+        return found, notes
 
     def _open(self) -> Contents:
         try:
@@ -86,11 +97,13 @@ class JournalFile:
                     raise
                 self._renew(error)
             try:
+                self._chained()
                 return self._contents()
             except sqlite3.DatabaseError as error:
                 if not schema.is_damage(error):
                     raise
                 self._renew(error)
+                self._chained()
                 return self._contents()
         except (sqlite3.Error, OSError) as error:
             self.close()
@@ -102,7 +115,7 @@ class JournalFile:
             try:
                 if check:
                     schema.check(db)
-                schema.migrate(db, schema.JOURNAL, str(self._path))
+                schema.migrate(db, JOURNAL, str(self._path))
             except BaseException:
                 db.close()
                 raise
@@ -113,7 +126,8 @@ class JournalFile:
         """Set the damaged file aside and begin a fresh one with every row that can still be read."""
         self.close()
         aside = schema.set_aside(self._path, self._clock.now())
-        carried = schema.salvage(aside, self._connect(check=False))
+        # the chain of the damaged file ends there: what is carried over begins another, which says so
+        carried = schema.salvage(aside, self._connect(check=False), leave=("chain",))
         kept = ", ".join(f"{count} of {table}" for table, count in carried.items() if count) or "none"
         note = (
             f"The journal was damaged ({error}). It is set aside as {aside.name} and a fresh one is begun; "
@@ -121,6 +135,15 @@ class JournalFile:
         )
         log.error("%s", note)
         self.notes.append(note)
+        last = self.head or chain.end_of(aside)
+        end = f" The chain before ended at {last}." if last else ""
+        self._begin_words = f"{note}{end} What was carried over is taken in as it stands."
+
+    def _chained(self) -> None:
+        """See that the file has a chain; a disk that takes no writes stops nobody from reading one that has."""
+        self.head = chain.head(self._connect(check=False))
+        if self.head is None:
+            self._transact(())
 
     def write(self, batch: Sequence[Write]) -> None:
         """All of a batch in one transaction; it is on the disk when this returns.
@@ -148,12 +171,19 @@ class JournalFile:
         db = self._connect(check=False)
         try:
             db.execute("BEGIN IMMEDIATE")
+            # a file without a chain, fresh, of an earlier version or mended, is given one before all else
+            head = chain.head(db) or chain.begin(db, self._begin_words, self._clock.now(), self._boot)
             for write in batch:
-                for sql, values in write.statements:
-                    db.execute(sql, values)
+                made = []
+                for sql, values, record in write.statements:
+                    if db.execute(sql, values).rowcount == 1 and record:
+                        made.append((record, values[0]))
                 if write.events:
-                    db.execute(*put_committed(write.events, self._clock.now()))
+                    stamp = put_committed(write.events, self._clock.now())
+                    db.execute(stamp.sql, stamp.values)
+                head = chain.append(db, made, head)
             db.execute("COMMIT")
+            self.head, self._begin_words = head, ""
         except BaseException as error:
             with contextlib.suppress(sqlite3.Error):
                 schema.rollback(db)
@@ -172,7 +202,10 @@ class JournalFile:
             found.saved = Moment(mono, utc, trusted, now.zone)
         highest = db.execute("SELECT max(number) FROM event").fetchone()[0]
         found.next_number = meta.get("next_number", (highest or 0) + 1)
-        sound = "SELECT max(id) FROM entry WHERE id NOT IN (SELECT corrects FROM entry WHERE corrects IS NOT NULL)"
+        found.rules = meta.get("rules", {})
+        standing = STANDS.format("entry")
+        corrected = f"SELECT corrects FROM entry WHERE corrects IS NOT NULL AND {standing}"  # noqa: S608 - our own words
+        sound = f"SELECT max(id) FROM entry WHERE id NOT IN ({corrected}) AND {standing}"  # noqa: S608
         latest = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE id IN ({sound} GROUP BY point) ORDER BY id"  # noqa: S608
         found.entries = [get_entry(row, now.zone) for row in db.execute(latest)]
         found.calibrations = get_calibrations(db.execute(CALIBRATIONS), found.notes)
@@ -246,7 +279,7 @@ class JournalFile:
         return [get_message(row) for row in rows]
 
     def entries(self, point: str | None, limit: int) -> list[Entry]:
-        where = "WHERE point = ?1 OR ?1 IS NULL ORDER BY id DESC LIMIT ?2"
+        where = f"WHERE (point = ?1 OR ?1 IS NULL) AND {STANDS.format('entry')} ORDER BY id DESC LIMIT ?2"
         rows = self._ask(f"SELECT {ENTRY_COLUMNS} FROM entry {where}", point, limit)  # noqa: S608
         return [get_entry(row, self._clock.now().zone) for row in rows]
 

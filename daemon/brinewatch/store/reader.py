@@ -10,7 +10,7 @@ from __future__ import annotations
 import heapq
 import logging
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import tzinfo
 from pathlib import Path
@@ -21,14 +21,27 @@ from urllib.parse import quote
 from brinewatch.errors import StoreError
 from brinewatch.readings import Reading
 from brinewatch.signals.records import CalibrationRecord
-from brinewatch.store import schema
+from brinewatch.store import chain, schema
+from brinewatch.store.chain import Checked, Head, Record
 from brinewatch.store.history_file import COLUMNS, get_reading, microseconds
-from brinewatch.store.rows import CALIBRATIONS, get_calibrations
+from brinewatch.store.journal_tables import JOURNAL
+from brinewatch.store.rows import (
+    CALIBRATIONS,
+    EVENT_COLUMNS,
+    MESSAGE_COLUMNS,
+    Called,
+    Logged,
+    get_calibrations,
+    get_event,
+    get_message,
+)
+
+_EVER = 1e18  # seconds
 
 log = logging.getLogger(__name__)
 
 _BUSY_S = 5.0
-_CALIBRATIONS_SINCE = 2  # schema of the journal
+_CALIBRATIONS_SINCE, _CHAINED_SINCE = 2, 3  # schema of the journal
 _SAID_SINCE = 2  # schema of the history: before, raw was the number on the wire and nothing was calibrated
 
 
@@ -67,6 +80,61 @@ class StoreReader:
         for note in notes:
             log.warning("%s", note)
         return tuple(records)
+
+    # -- the journal ----------------------------------------------------------------------------------------------
+
+    def records(
+        self, tables: Collection[str], since_utc: float = -_EVER, until_utc: float = _EVER
+    ) -> Iterator[Record]:
+        """Records of these tables of the journal, of an instant from since to before until, in order of its chain,
+        one after another."""
+        self._chained()
+        streams = [self._records(table, since_utc, until_utc) for table in tables]
+        return heapq.merge(*streams, key=lambda record: record.link)
+
+    def _records(self, table: str, since_utc: float, until_utc: float) -> Iterator[Record]:
+        for row in self._ask(self._journal, chain.query(table), (table, since_utc, until_utc)):
+            yield chain.get_record(table, row)
+
+    def incident(self, number: int) -> tuple[list[Logged], list[Called]]:
+        """The events of one incident in order of the chain, and the messages they caused."""
+        self._chained()
+        order = "SELECT link FROM chain WHERE record = 'event' AND key = +event.id"
+        query = f"SELECT {EVENT_COLUMNS} FROM event WHERE incident = ? ORDER BY ({order})"  # noqa: S608 - our own words
+        events = [get_event(row, self._zone) for row in self._ask(self._journal, query, (number,))]
+        query = (
+            f"SELECT {MESSAGE_COLUMNS}, (SELECT min(sent_utc) FROM reference WHERE message = message.id)"  # noqa: S608
+            " FROM message WHERE event = ? ORDER BY id"
+        )
+        calls = [
+            Called(event.id, get_message(row), row[-1])
+            for event in events
+            for row in self._ask(self._journal, query, (event.id,))
+        ]
+        return events, calls
+
+    def check_chain(self, known: Iterable[Head] = ()) -> Checked:
+        """Follow the chain of the journal from end to end. known: heads given out before."""
+        self._chained()
+        db = self._connect(self._journal)
+        try:
+            db.execute("BEGIN")
+            try:
+                return chain.check(db, known)
+            finally:
+                db.execute("COMMIT")
+        except (sqlite3.Error, OSError) as error:
+            raise _unreadable(self._journal, error) from error
+
+    def _chained(self) -> None:
+        [(version,)] = self._ask(self._journal, "PRAGMA user_version", ())
+        if version < _CHAINED_SINCE:
+            raise StoreError(
+                f"{self._journal} is of an earlier version, without a chain.",
+                "Start the daemon once: it brings the file up.",
+            )
+
+    # -- the history ----------------------------------------------------------------------------------------------
 
     def points(self) -> dict[str, str]:
         """Every point there are readings of, with its quantity."""
@@ -113,10 +181,13 @@ class StoreReader:
         still = not _log(path).exists()
         address = f"file:{quote(str(path.resolve()))}?mode=ro{'&immutable=1' if still else ''}"
         db = sqlite3.connect(address, uri=True, timeout=_BUSY_S, isolation_level=None)
+        if path == self._journal:
+            # text that is no UTF-8 is no reason to stop reading, and must not pass for what was written
+            db.text_factory = lambda text: text.decode("utf-8", "surrogateescape")
         self._open[path] = db
         if still:
             self._still.add(path)
-        known = len(schema.JOURNAL if path == self._journal else schema.HISTORY)
+        known = len(JOURNAL if path == self._journal else schema.HISTORY)
         if _version(db) > known:
             raise schema.NewerStore(
                 f"{path} has schema {_version(db)}, this program knows {known}.", "Use the program that wrote it."

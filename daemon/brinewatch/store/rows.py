@@ -13,14 +13,24 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from brinewatch.alarms.events import AlarmEvent, Happening, Priority, State
 from brinewatch.messages import Delivery, Message
 from brinewatch.moment import Moment
 from brinewatch.signals.records import CalibrationRecord
+from brinewatch.store.journal_tables import SEALED
 
-Statement = tuple[str, tuple[Any, ...]]
+
+class Statement(NamedTuple):
+    """One thing to be done to the file. record: the table whose record it makes, to be chained; "" for others.
+
+    The first value of a statement that makes a record is the record's key.
+    """
+
+    sql: str
+    values: tuple[Any, ...]
+    record: str = ""
 
 
 @dataclass(slots=True, eq=False)
@@ -57,6 +67,15 @@ class Posted:
     detail: str
     tries: int
     changed_utc: float
+
+
+@dataclass(frozen=True, slots=True)
+class Called:
+    """One message an event caused. event: its row; sent_utc: when the network first took it, None: it has not."""
+
+    event: int
+    posted: Posted
+    sent_utc: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,17 +155,19 @@ def moment(row: Sequence[Any], zone: tzinfo) -> Moment | None:
 
 
 def insert(table: str, values: Sequence[Any]) -> Statement:
-    return f"INSERT OR IGNORE INTO {table} VALUES ({', '.join('?' * len(values))})", tuple(values)  # noqa: S608 - our own names
+    sql = f"INSERT OR IGNORE INTO {table} VALUES ({', '.join('?' * len(values))})"  # noqa: S608 - our own names
+    return Statement(sql, tuple(values), table if table in SEALED else "")
 
 
 def put_meta(key: str, value: Any) -> Statement:
-    return "INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, json.dumps(value))
+    return Statement("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, json.dumps(value)))
 
 
 def put_memory(alarm: str, memory: Mapping[str, Any] | None) -> Statement:
     if memory is None:
-        return "DELETE FROM memory WHERE alarm = ?", (alarm,)
-    return "INSERT OR REPLACE INTO memory VALUES (?, ?)", (alarm, json.dumps(memory, separators=(",", ":")))
+        return Statement("DELETE FROM memory WHERE alarm = ?", (alarm,))
+    body = json.dumps(memory, separators=(",", ":"))
+    return Statement("INSERT OR REPLACE INTO memory VALUES (?, ?)", (alarm, body))
 
 
 def put_event(row: int, event: AlarmEvent, boot: str) -> Statement:
@@ -156,7 +177,8 @@ def put_event(row: int, event: AlarmEvent, boot: str) -> Statement:
             row, event.happening.value, event.alarm, event.number, event.priority.value, clean(event.title),
             event.point, event.quantity, event.state.value, real(event.value), real(event.limit),
             *stamps(event.began), *stamps(event.at), clean(event.by), clean(event.detail), boot,
-            *(None,) * 6,
+            *(None,) * 6, event.incident, json.dumps([clean(one) for one in event.also]),
+            *((None,) * 3 if event.until is None else stamps(event.until)), event.version,
         ),
     )  # fmt: skip
 
@@ -165,7 +187,7 @@ def put_committed(events: Sequence[int], at: Moment) -> Statement:
     marks = ", ".join("?" * len(events))
     stamp = "committed_mono = ?, committed_utc = ?, committed_trusted = ?"
     sql = f"UPDATE event SET {stamp} WHERE id IN ({marks}) AND committed_utc IS NULL"  # noqa: S608 - only question marks
-    return sql, (*stamps(at), *events)
+    return Statement(sql, (*stamps(at), *events))
 
 
 def put_message(row: int, message: Message, event: int | None, now: Moment, boot: str) -> Statement:
@@ -182,7 +204,8 @@ def put_message(row: int, message: Message, event: int | None, now: Moment, boot
 EVENT_COLUMNS = (
     "id, happening, alarm, number, priority, title, point, quantity, state, value, limit_value,"
     " began_mono, began_utc, began_trusted, at_mono, at_utc, at_trusted, by_whom, detail, boot,"
-    " committed_mono, committed_utc, committed_trusted, sent_mono, sent_utc, sent_trusted"
+    " committed_mono, committed_utc, committed_trusted, sent_mono, sent_utc, sent_trusted,"
+    " incident, also, until_mono, until_utc, until_trusted, rule_version"
 )
 
 
@@ -193,7 +216,7 @@ def get_event(row: Sequence[Any], zone: tzinfo) -> Logged:
     assert at is not None
     event = AlarmEvent(
         Happening(row[1]), row[2], row[3], Priority(row[4]), row[5], row[6], row[7], State(row[8]), row[9], row[10],
-        began, at, row[17], row[18],
+        began, at, row[17], row[18], row[26], tuple(json.loads(row[27])), moment(row[28:31], zone), row[31],
     )  # fmt: skip
     return Logged(row[0], event, row[19], moment(row[20:23], zone), moment(row[23:26], zone))
 
@@ -210,10 +233,9 @@ def get_message(row: Sequence[Any]) -> Posted:
     return Posted(message, Delivery(row[9]), row[10], row[11], row[12])
 
 
-ENTRY_COLUMNS = (
-    "id, point, value, by_whom, at_mono, at_utc, at_trusted, boot, corrects,"
-    " EXISTS (SELECT 1 FROM entry AS later WHERE later.corrects = entry.id)"
-)
+STANDS = "NOT EXISTS (SELECT 1 FROM withdrawn WHERE withdrawn.entry = {}.id)"
+_CORRECTED = f"EXISTS (SELECT 1 FROM entry AS later WHERE later.corrects = entry.id AND {STANDS.format('later')})"  # noqa: S608 - our own words
+ENTRY_COLUMNS = f"id, point, value, by_whom, at_mono, at_utc, at_trusted, boot, corrects, {_CORRECTED}"
 
 
 def get_entry(row: Sequence[Any], zone: tzinfo) -> Entry:
@@ -221,6 +243,20 @@ def get_entry(row: Sequence[Any], zone: tzinfo) -> Entry:
     at = moment(row[4:7], zone)
     assert at is not None
     return Entry(row[0], row[1], row[2], row[3], at, row[7], row[8], bool(row[9]))
+
+
+def put_withdrawn(entry: int, now: Moment, boot: str) -> Statement:
+    """Says of an entry, should it be in the file, that it does not count."""
+    sql = "INSERT OR IGNORE INTO withdrawn SELECT ?, ?, ?, ?, ?, ? WHERE EXISTS (SELECT 1 FROM entry WHERE id = ?)"
+    return Statement(sql, (entry, "not kept in time", *stamps(now), boot, entry), "withdrawn")
+
+
+def put_rule(version: str, alarm: str, body: str, now: Moment, boot: str) -> Statement:
+    return insert("rule", (version, alarm, body, *stamps(now), boot))
+
+
+def put_remark(row: int, kind: str, text: str, now: Moment, boot: str) -> Statement:
+    return insert("remark", (row, clean(kind), clean(text), *stamps(now), boot))
 
 
 def put_calibration(record: CalibrationRecord, now: Moment, boot: str) -> Statement:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
@@ -28,70 +28,6 @@ class Damaged(Exception):
     """The file is not sound; told inside the store only, which then sets it aside."""
 
 
-# Four instants of an alarm event (IEC 60601-1-8 asks for the delays between them): began = the condition occurred,
-# at = the engine detected it, committed = it was safe on disk, sent = its first message was taken by the network.
-_EVENT = """
-CREATE TABLE event (
-  id INTEGER PRIMARY KEY, happening TEXT NOT NULL, alarm TEXT NOT NULL, number INTEGER NOT NULL,
-  priority TEXT NOT NULL, title TEXT NOT NULL, point TEXT NOT NULL, quantity TEXT NOT NULL, state TEXT NOT NULL,
-  value REAL, limit_value REAL,
-  began_mono REAL NOT NULL, began_utc REAL NOT NULL, began_trusted INTEGER NOT NULL,
-  at_mono REAL NOT NULL, at_utc REAL NOT NULL, at_trusted INTEGER NOT NULL,
-  by_whom TEXT NOT NULL, detail TEXT NOT NULL, boot TEXT NOT NULL,
-  committed_mono REAL, committed_utc REAL, committed_trusted INTEGER,
-  sent_mono REAL, sent_utc REAL, sent_trusted INTEGER)"""
-
-# the same step of the same alarm at the same instant is one event, however often it is handed in
-_EVENT_ONCE = """
-CREATE UNIQUE INDEX event_once ON event
-  (boot, at_mono, at_utc, alarm, number, happening, by_whom, detail)"""
-
-_MESSAGE = """
-CREATE TABLE message (
-  id INTEGER PRIMARY KEY, event INTEGER, way TEXT NOT NULL, recipient TEXT NOT NULL, body TEXT NOT NULL,
-  number INTEGER, payload TEXT, expires_utc REAL, recorded INTEGER NOT NULL,
-  created_mono REAL NOT NULL, created_utc REAL NOT NULL, created_trusted INTEGER NOT NULL, boot TEXT NOT NULL,
-  state TEXT NOT NULL, detail TEXT NOT NULL, tries INTEGER NOT NULL, due_utc REAL,
-  changed_utc REAL NOT NULL)"""
-
-_REFERENCE = """
-CREATE TABLE reference (
-  message INTEGER NOT NULL, try INTEGER NOT NULL, part INTEGER NOT NULL, reference INTEGER NOT NULL,
-  sent_mono REAL NOT NULL, sent_utc REAL NOT NULL, sent_trusted INTEGER NOT NULL, boot TEXT NOT NULL,
-  state TEXT NOT NULL, PRIMARY KEY (message, try, part)) WITHOUT ROWID"""
-
-_REMARK = """
-CREATE TABLE remark (
-  id INTEGER PRIMARY KEY, kind TEXT NOT NULL, body TEXT NOT NULL,
-  at_mono REAL NOT NULL, at_utc REAL NOT NULL, at_trusted INTEGER NOT NULL, boot TEXT NOT NULL)"""
-
-_ENTRY = """
-CREATE TABLE entry (
-  id INTEGER PRIMARY KEY, point TEXT NOT NULL, value REAL NOT NULL, by_whom TEXT NOT NULL,
-  at_mono REAL NOT NULL, at_utc REAL NOT NULL, at_trusted INTEGER NOT NULL, boot TEXT NOT NULL,
-  corrects INTEGER)"""
-
-# body: the record as JSON; the columns beside it are there to be looked for
-_CALIBRATION = """
-CREATE TABLE calibration (
-  id TEXT PRIMARY KEY, point TEXT NOT NULL, effective_utc REAL NOT NULL, made_utc REAL NOT NULL, body TEXT NOT NULL,
-  at_mono REAL NOT NULL, at_utc REAL NOT NULL, at_trusted INTEGER NOT NULL, boot TEXT NOT NULL) WITHOUT ROWID"""
-
-# what was written of a calibration stands: whoever tries to change it, this program too, is stopped by the file
-_CALIBRATION_STANDS = (
-    """
-CREATE TRIGGER calibration_unchanged BEFORE UPDATE ON calibration
-BEGIN SELECT RAISE(ABORT, 'a calibration record is never changed'); END""",
-    """
-CREATE TRIGGER calibration_kept BEFORE DELETE ON calibration
-BEGIN SELECT RAISE(ABORT, 'a calibration record is never deleted'); END""",
-    # REPLACE deletes without asking the trigger above (sqlite.org/lang_conflict.html)
-    """
-CREATE TRIGGER calibration_once BEFORE INSERT ON calibration
-WHEN EXISTS (SELECT 1 FROM calibration WHERE id = NEW.id)
-BEGIN SELECT RAISE(IGNORE); END""",
-)
-
 # live_flag: the flag as it was when read, where a later verdict changed it
 _READING = """
 CREATE TABLE reading (
@@ -103,28 +39,6 @@ CREATE TABLE reading (
 _TALLY = """
 CREATE TABLE tally (
   point INTEGER NOT NULL, flag INTEGER NOT NULL, n INTEGER NOT NULL, PRIMARY KEY (point, flag)) WITHOUT ROWID"""
-
-JOURNAL: tuple[Step, ...] = (
-    (
-        "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
-        _EVENT,
-        "CREATE INDEX event_at ON event (at_utc)",
-        _EVENT_ONCE,
-        "CREATE TABLE memory (alarm TEXT PRIMARY KEY, body TEXT NOT NULL) WITHOUT ROWID",
-        _MESSAGE,
-        "CREATE INDEX message_open ON message (id) WHERE due_utc IS NOT NULL OR state = 'waiting'",
-        _REFERENCE,
-        "CREATE INDEX reference_sent ON reference (sent_utc)",
-        _REMARK,
-        _ENTRY,
-        "CREATE INDEX entry_point ON entry (point, id)",
-    ),
-    (
-        _CALIBRATION,
-        "CREATE INDEX calibration_point ON calibration (point, effective_utc)",
-        *_CALIBRATION_STANDS,
-    ),
-)
 
 HISTORY: tuple[Step, ...] = (
     (
@@ -254,17 +168,23 @@ def set_aside(path: Path, now: Moment) -> Path:
     return aside
 
 
-def salvage(aside: Path, into: sqlite3.Connection) -> dict[str, int]:
+def salvage(aside: Path, into: sqlite3.Connection, leave: Collection[str] = ()) -> dict[str, int]:
     """Copy every row that can still be read into a fresh file: from the front, then from the back.
 
-    Returns rows carried over by table.
+    leave: tables not to be carried over. Returns rows carried over by table.
     """
     carried: dict[str, int] = {}
     tables = [row[0] for row in into.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
     old = sqlite3.connect(aside, timeout=_BUSY_S, isolation_level=None)
     try:
         for table in tables:
-            columns = list(into.execute("SELECT name, pk FROM pragma_table_info(?)", (table,)))
+            if table in leave:
+                continue
+            # a file of an earlier schema lacks columns, or the table: what it has is carried over all the same
+            here = _columns(old, table)
+            columns = [column for column in _columns(into, table) if column in here]
+            if not columns:
+                continue
             names = ", ".join(name for name, _ in columns)
             marks = ", ".join("?" * len(columns))
             keys = [name for name, pk in sorted(columns, key=lambda column: column[1]) if pk]
@@ -284,6 +204,11 @@ def salvage(aside: Path, into: sqlite3.Connection) -> dict[str, int]:
     finally:
         old.close()
     return carried
+
+
+def _columns(db: sqlite3.Connection, table: str) -> list[tuple[str, int]]:
+    """Name of each column, and its place in the primary key from 1, or 0."""
+    return list(db.execute("SELECT name, pk FROM pragma_table_info(?)", (table,)))
 
 
 def _sync_folder(folder: Path) -> None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from brinewatch.messages import Delivery, DeliveryReport, Message
 from brinewatch.moment import Moment, utc_text
-from brinewatch.store.rows import Statement, clean, stamps
+from brinewatch.store.rows import Statement, clean, insert, stamps
 
 # A status report later than this is not believed: SMS references are one octet and come round again
 # (3GPP TS 23.040, 9.2.3.6); three days is longer than the validity we ask of the network.
@@ -149,16 +149,12 @@ class Tray:
         statements: list[Statement] = []
         for number, reference in enumerate(references):
             self._parts.append(Part(one, one.tries, number, reference, now.mono, now.utc, now.trusted))
-            statements.append(
-                (
-                    "INSERT OR IGNORE INTO reference VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                    (one.row, one.tries, number, reference, *stamps(now), self.boot, Delivery.SENT.value),
-                )
-            )
+            values = (one.row, one.tries, number, reference, *stamps(now), self.boot, Delivery.SENT.value)
+            statements.append(insert("reference", values))
         if one.event is not None:
             stamp = "sent_mono = ?, sent_utc = ?, sent_trusted = ?"
             sql = f"UPDATE event SET {stamp} WHERE id = ? AND sent_utc IS NULL"  # noqa: S608 - our own names
-            statements.append((sql, (*stamps(now), one.event)))
+            statements.append(Statement(sql, (*stamps(now), one.event)))
         return statements
 
     def report(self, report: DeliveryReport) -> list[Statement] | None:
@@ -180,7 +176,7 @@ class Tray:
         one = part.standing
         part.state = report.state
         statements: list[Statement] = [
-            (
+            Statement(
                 "UPDATE reference SET state = ? WHERE message = ? AND try = ? AND part = ?",
                 (report.state.value, one.row, part.attempt, part.part),
             )
@@ -203,7 +199,7 @@ class Tray:
         if due_utc is None:
             one.due_mono = None
         return [
-            (
+            Statement(
                 "UPDATE message SET state = ?, detail = ?, tries = ?, due_utc = ?, changed_utc = ? WHERE id = ?",
                 (one.state.value, one.detail, one.tries, due_utc, now.utc, one.row),
             )
