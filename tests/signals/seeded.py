@@ -96,8 +96,10 @@ class Spoiler:
 
     def _episode(self, kind: str, column: str) -> None:
         pick, size = self.random, SIZE[column]
-        hours = {"spike": 6, "freeze": pick.uniform(8, 24), "step": pick.uniform(6, 12),
-                 "drift": pick.uniform(48, 72), "drop-out": pick.uniform(2, 6), "noise": pick.uniform(6, 12)}  # fmt: skip
+        hours = {
+            "spike": 6.0, "freeze": pick.uniform(8, 24), "step": pick.uniform(6, 12), "drift": pick.uniform(48, 72),
+            "drop-out": pick.uniform(2, 6), "noise": pick.uniform(6, 12),
+        }  # fmt: skip
         length = round(hours[kind] * QUARTER_HOURS)
         start = self._place([column], length)
         episode = Episode(kind, column)

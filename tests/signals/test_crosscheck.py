@@ -1,4 +1,4 @@
-"""Readings against each other and against physics: what is doubted, what is only said, and never more than suspect."""
+"""Readings against each other and against physics: what is doubted, what is only said, never more than suspect."""
 
 from __future__ import annotations
 

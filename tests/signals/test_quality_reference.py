@@ -257,8 +257,14 @@ def test_7_a_season_may_run_over_the_new_year_and_ends_with_its_last_day() -> No
         at = Moment(utc, utc, True)
         return int(judge(Sample("a.turbidity", value, value, at, "p"), limits, None, at)[0].flag)
 
-    assert [flag("2024-11-30T23:59:59"), flag("2024-12-01T00:00:00"), flag("2025-01-15"), flag("2025-02-28T23:59:59"),
-            flag("2025-03-01T00:00:00")] == [1, 3, 3, 3, 1]  # fmt: skip
+    days = [
+        "2024-11-30T23:59:59",
+        "2024-12-01T00:00:00",
+        "2025-01-15",
+        "2025-02-28T23:59:59",
+        "2025-03-01T00:00:00",
+    ]
+    assert [flag(day) for day in days] == [1, 3, 3, 3, 1]
     config = [{"vspan": (0, 10), "tspan": ("2024-12-01", "2025-02-28")}]
     theirs = qartod.climatology_test(
         config, [12, 12], np.array(["2025-02-28T00:00", "2025-02-28T12:00"], dtype="datetime64[s]"), np.zeros(2)

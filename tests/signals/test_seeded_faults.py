@@ -1,7 +1,8 @@
 """Seeded faults in a real record: recall at least 0.9 at a precision of at least 0.8, and the figures told.
 
-The record, and how it came here: tests/checkvalues/README.md. How faults are made and counted: seeded.py. Limits are
-the one table brinewatch.signals.sonde, set on the first half with other seeds than those here.
+The record, and how it came here: tests/checkvalues/README.md. How faults are made and counted: seeded.py. Limits
+are the one table brinewatch.signals.sonde, set on the first half with other seeds than those here; the second half
+was looked at too, so it is no blind trial.
 """
 
 from __future__ import annotations

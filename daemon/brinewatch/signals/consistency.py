@@ -50,20 +50,24 @@ def _salinity_counterparts(v: Values) -> Values:
 
 
 def _oxygen_counterparts(v: Values) -> Values:
-    # salinity is worked out anew where it can be: a wrong one must not make oxygen look wrong
-    salt, warm = v["salinity"], v["temperature"]
+    # of two salinities the one that fits better: a wrong one must not make oxygen look wrong
+    salts, warm = [v["salinity"]], v["temperature"]
     if "specific_conductance" in v:
-        salt = salinity.salinity_from_specific_conductance(v["specific_conductance"], warm)
+        salts.append(salinity.salinity_from_specific_conductance(v["specific_conductance"], warm))
     pressure = v.get("barometric_pressure", HPA_PER_ATM)
-    full = oxygen.benson_krause(warm, salt, pressure)
-    worked_out = v["oxygen_saturation"] / 100.0 * full
+    apart, full, salt = min((_apart(v, warm, salt, pressure) for salt in salts), key=lambda one: abs(one[0]))
     per_K = log(oxygen.benson_krause(warm + _WITHIN_K, salt, pressure) / full) / _WITHIN_K
-    apart = log(max(v["oxygen"], 0.05) / max(worked_out, 0.05))
     return {
-        "oxygen": worked_out,
+        "oxygen": v["oxygen_saturation"] / 100.0 * full,
         "oxygen_saturation": 100.0 * v["oxygen"] / full,
         "temperature": warm + apart / per_K,
     }
+
+
+def _apart(v: Values, warm: float, salt: float, pressure: float) -> tuple[float, float, float]:
+    """Logarithm of oxygen over what percent says it is at this salinity, with air saturation and the salinity."""
+    full = oxygen.benson_krause(warm, salt, pressure)
+    return log(max(v["oxygen"], 0.05) / max(v["oxygen_saturation"] / 100.0 * full, 0.05)), full, salt
 
 
 # tolerances: PSS-78 of a meter's linearly compensated value, and Benson & Krause, within rounding to one decimal
@@ -109,9 +113,11 @@ class _Trace:
 class _Member:
     """One quantity beside its counterpart: how both move while they fit, and since they last parted.
 
-    same: rows of the very same value up to now; lowest, highest, bends: of the counterpart since they parted.
+    rounding: of its values; same: rows of the very same value up to now; lowest, highest, bends: of the counterpart
+    meanwhile; rows, frozen: since they parted, and how many of them it stood still while its counterpart went on.
     """
 
+    rounding: float
     usual: tuple[_Trace, _Trace] = field(default_factory=lambda: (_Trace(), _Trace()))
     seen: _Trace = field(default_factory=_Trace)
     told: _Trace = field(default_factory=_Trace)
@@ -120,18 +126,19 @@ class _Member:
     lowest: float = 0.0
     highest: float = 0.0
     bends: float = 0.0
+    rows: int = 0
+    frozen: int = 0
 
     def fit(self, value: float, counterpart: float, elapsed: float) -> None:
         """A row in which all fits."""
-        self._stands(value)
+        self._stands(value, counterpart, self.usual[1].newest)
         self.usual[0].take(value, elapsed)
         self.usual[1].take(counterpart, elapsed)
 
-    def part(self, counterpart: float) -> None:
+    def part(self) -> None:
         """The first row that does not fit is about to be taken in: from here on, what moves is evidence."""
         self.seen, self.told = (replace(one) for one in self.usual)
-        self.lowest = self.highest = counterpart
-        self.bends = 0.0
+        self.rows = self.frozen = 0
 
     def join(self) -> None:
         """All fits again."""
@@ -140,26 +147,34 @@ class _Member:
 
     def apart(self, value: float, counterpart: float, elapsed: float) -> None:
         """A row since they parted."""
-        self._stands(value)
-        before = self.told.newest
+        self._stands(value, counterpart, self.told.newest)
         self.seen.take(value, elapsed)
         self.told.take(counterpart, elapsed)
+        self.rows += 1
+        went = self.highest - self.lowest
+        if self.same >= _FROZEN_ROWS and went > 3.0 * self.rounding and self.bends < 0.5 * went * self.same:
+            self.frozen = max(self.frozen, min(self.same, self.rows))
+
+    def _stands(self, value: float, counterpart: float, before: tuple[float, ...]) -> None:
+        if value != self.newest:
+            self.newest, self.same = value, 1
+            self.lowest = self.highest = counterpart
+            self.bends = 0.0
+            return
+        self.same += 1
         self.lowest, self.highest = min(self.lowest, counterpart), max(self.highest, counterpart)
         if len(before) == 2:
             self.bends += abs(counterpart - 2.0 * before[1] + before[0])
 
-    def _stands(self, value: float) -> None:
-        self.same = self.same + 1 if value == self.newest else 1
-        self.newest = value
+    @property
+    def stood_still(self) -> bool:
+        """Whether it was frozen for most of the time since they parted."""
+        return 2 * self.frozen >= self.rows > 0
 
-    def frozen(self, rounding: float) -> bool:
-        """Whether it stood still while its counterpart went somewhere, smoothly."""
-        went = self.highest - self.lowest
-        return self.same >= _FROZEN_ROWS and went > 3.0 * rounding and self.bends < 0.5 * went * self.same
-
-    def guilt(self, rounding: float) -> float:
+    @property
+    def guilt(self) -> float:
         """How much more it moves than its counterpart, as a sum of logarithms of variances."""
-        floor = rounding * rounding
+        floor = self.rounding * self.rounding
         level = log((self.seen.spread + floor) / (self.told.spread + floor))
         # a second difference has six times the variance of what it is made of
         return level + log((self.seen.shake + 6.0 * floor) / (self.told.shake + 6.0 * floor))
@@ -170,7 +185,7 @@ class Consistency:
 
     def __init__(self, relation: Relation) -> None:
         self._relation = relation
-        self._members = {key: _Member() for key in relation.members}
+        self._members = {key: _Member(rounding) for key, rounding in relation.members.items()}
         self._rows = 0
         self._fits = 0.0
         self._last: float | None = None
@@ -203,8 +218,8 @@ class Consistency:
         holds = self._rows > _FIRST_ROWS and self._fits > _HOLDS
         if not fits and holds:
             if not self._parted:
-                for key, member in self._members.items():
-                    member.part(told[key])
+                for member in self._members.values():
+                    member.part()
             self._parted = True
             self._owed.append((mono, self._words(first, values[first], told[first])))
         for key, member in self._members.items():
@@ -243,8 +258,6 @@ class Consistency:
         return [(mono, blamed, reason) for mono, reason in due]
 
     def _blamed(self) -> str:
-        rounding = self._relation.members
-        still = [key for key, one in self._members.items() if key != "temperature" and one.frozen(rounding[key])]
-        if len(still) == 1:
-            return still[0]
-        return max(self._members, key=lambda key: self._members[key].guilt(rounding[key]))
+        # a thermometer stands still often enough by itself
+        still = [key for key, one in self._members.items() if key != "temperature" and one.stood_still]
+        return still[0] if len(still) == 1 else max(self._members, key=lambda key: self._members[key].guilt)

@@ -16,16 +16,10 @@ from dataclasses import dataclass, replace
 from brinewatch.moment import Moment
 from brinewatch.readings import Flag, Reading, Sample, quantity_of
 from brinewatch.signals.consistency import HINDSIGHT_S, RELATIONS, Consistency
+from brinewatch.signals.drifting import DAY_S, DRIFT_DAYS, drift_began, drift_verdict
 from brinewatch.signals.flags import worst
 from brinewatch.signals.limits import Quality
-from brinewatch.signals.movement import (
-    DAY_S,
-    DRIFT_DAYS,
-    drift_began,
-    drift_verdict,
-    mended_verdict,
-    unsteady_verdict,
-)
+from brinewatch.signals.movement import mended_verdict, unsteady_verdict
 from brinewatch.signals.quality import QualityMemory, judge
 from brinewatch.signals.sensor_faults import IN_AIR
 from brinewatch.signals.still import flat_line
@@ -175,9 +169,9 @@ def _stretches(
     if unsteady[0] is not Flag.PASS and settings.unsteady is not None and memory.movement.restless is not None:
         jumps = [part.begins for part in memory.movement.restless.parts if part.highest > 0.0]
         yield "unsteady", (jumps[0], mono, unsteady)
-    drift = drift_verdict(memory.movement, memory.last.quantity, settings)
+    drift = drift_verdict(memory.movement.days, memory.last.quantity, settings.drift)
     if drift[0] is not Flag.PASS:
-        yield "drift", (drift_began(memory.movement, mono), mono, drift)
+        yield "drift", (drift_began(memory.movement.days, mono), mono, drift)
     mended = mended_verdict(memory.movement)
     if mended is not None:
         jumped, verdict = mended

@@ -7,27 +7,21 @@ wrong after its jump, noise that is no single spike, fouling), and each is made 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from brinewatch.moment import span_text
-from brinewatch.quantities import QUANTITIES, Quantity
+from brinewatch.quantities import Quantity
 from brinewatch.readings import Flag, Reading
-from brinewatch.signals.limits import Drift, Quality
-from brinewatch.signals.windows import Part, Window, mean_of, pushed
+from brinewatch.signals.drifting import Days, come_home, drift_verdict, lived, mended, usual
+from brinewatch.signals.limits import Quality
+from brinewatch.signals.windows import Window, pushed
 
 Verdict = tuple[Flag, str]
 
-DAY_S = 86400.0
-TIDAL_DAY_S = 89428.0  # 24.84 h: the mean over it leaves neither tide nor day in
-DRIFT_DAYS = 3
-_LOOK_BACK_S = DRIFT_DAYS * DAY_S + TIDAL_DAY_S
-_PARTS = 97  # hours
-_NEARLY = 0.8
-_BEGUN = 0.25
-_ENOUGH_PARTS = 22  # hours of a tidal day that must have been seen: less leaves a part of the daily swing in
 # of a jump that must be gone back at once for it to be undone, when the water itself has moved on meanwhile
 _WAY_BACK = 0.6
+# steps off what was usual, from which a jump back there is a mending and no step
+_FAR = 1.5
 # values after a jump back that must stay there before it is believed
 _STAYED = 4
 # noise is over when nothing has jumped for this share of the time looked at
@@ -54,30 +48,19 @@ class Return:
 
 
 @dataclass(frozen=True, slots=True)
-class Drifted:
-    """How far the mean of a tidal day has moved at most, within how many days, and from where."""
-
-    by: float
-    days: int
-    usual: float
-
-
-@dataclass(frozen=True, slots=True)
 class Movement:
     """What the tests of movement remember.
 
     jumpy: monotonic second of the newest value off its neighbours' line; back: a jump back to what had been
-    usual, until it is confirmed or undone; near: values in a row nearer to what was usual than to where it drifted.
+    usual, until it is confirmed or undone; days: for the drift.
     """
 
     away: Away | None = None
     little: Window | None = None
     restless: Window | None = None
     jumpy: float = float("-inf")
-    days: Window | None = None
-    drifted: Drifted | None = None
     back: Return | None = None
-    near: int = 0
+    days: Days = field(default_factory=Days)
 
 
 def moved(
@@ -113,9 +96,9 @@ def moved(
     now = replace(now, away=away, little=little)
     if settings.drift is not None:
         if not doubted and all(flag is Flag.PASS for flag, _ in found):
-            now = _aged(now, value, mono, settings.drift)
-        now = _come_back(now, value, mono, settings.drift)
-        found.append(drift_verdict(now, quantity.key, settings))
+            now = replace(now, days=lived(now.days, value, mono, settings.drift))
+        now = replace(now, days=come_home(now.days, value, mono, settings.drift))
+        found.append(drift_verdict(now.days, quantity.key, settings.drift))
     return now, found
 
 
@@ -190,32 +173,21 @@ def _mended(
     was: Movement, value: float, mono: float, last: Reading | None, settings: Quality, *, calm: bool
 ) -> Movement:
     """A jump out of calm back to what was usual days ago, where it stays: a probe cleaned or put right."""
-    if last is None or last.value is None or settings.step is None or was.days is None:
+    if last is None or last.value is None or settings.step is None or was.days.hours is None:
         return replace(was, back=None) if was.back is not None else was
     if was.back is not None:
         stays = abs(value - was.back.level) < abs(value - was.back.left)
         if stays and was.back.stayed < _STAYED:
             return replace(was, back=replace(was.back, stayed=was.back.stayed + 1))
         # what it showed before is forgotten
-        if stays:
-            oldest = was.days.parts[0].begins
-            return replace(was, back=None, days=_until(was.days, oldest + TIDAL_DAY_S), drifted=None)
-        return replace(was, back=None)
+        return replace(was, back=None, days=mended(was.days) if stays else was.days)
     if not calm or was.away is not None or abs(value - last.value) <= settings.step:
         return was
-    usual = _usual(was.days.parts, mono)
-    was_off = abs(last.value - usual) if usual is not None else 0.0
-    if usual is None or was_off <= 1.5 * settings.step or abs(value - usual) >= (1.0 - _WAY_BACK) * was_off:
+    normal = usual(was.days, mono)
+    was_off = abs(last.value - normal) if normal is not None else 0.0
+    if normal is None or was_off <= _FAR * settings.step or abs(value - normal) >= (1.0 - _WAY_BACK) * was_off:
         return was
     return replace(was, back=Return(last.value, value, mono))
-
-
-def _usual(parts: Sequence[Part], mono: float) -> float | None:
-    """The mean of a tidal day three days ago, or of what is oldest; None when little more than a day was seen."""
-    oldest = [part for part in parts if part.begins <= parts[0].begins + TIDAL_DAY_S]
-    if len(oldest) < _ENOUGH_PARTS or mono - oldest[-1].begins < DAY_S / 2.0:
-        return None
-    return mean_of(oldest)
 
 
 def mended_verdict(movement: Movement) -> tuple[float, Verdict] | None:
@@ -223,91 +195,3 @@ def mended_verdict(movement: Movement) -> tuple[float, Verdict] | None:
     if movement.back is None or movement.back.stayed != _STAYED:
         return None
     return movement.back.since, (Flag.SUSPECT, "Had drifted: a jump led back to what was usual days before.")
-
-
-def _aged(was: Movement, value: float, mono: float, asked: Drift) -> Movement:
-    """The day's mean with one more value: compared anew when an hour is full."""
-    days = pushed(was.days, _LOOK_BACK_S, mono, value, _PARTS)
-    drifted = was.drifted
-    if was.days is None or days.parts[-1].begins != was.days.parts[-1].begins:
-        found = _drifted(days.parts[:-1], mono)
-        # a drift that stands is over when the values come back, not when too little is seen to tell
-        drifted = found if found is not None or not _stands(drifted, asked) else drifted
-    return replace(was, days=days, drifted=drifted)
-
-
-def _stands(drifted: Drifted | None, asked: Drift) -> bool:
-    return drifted is not None and abs(drifted.by) > asked.beyond
-
-
-def _come_back(was: Movement, value: float, mono: float, asked: Drift) -> Movement:
-    """A drift is over when the values are back at what was usual; where it had led to is forgotten then."""
-    drifted = was.drifted
-    if drifted is None or not _stands(drifted, asked):
-        return replace(was, near=0) if was.near else was
-    near = was.near + 1 if (value - drifted.usual) / drifted.by < 0.5 else 0
-    if near <= _STAYED:
-        return replace(was, near=near)
-    return replace(was, near=0, days=_until(was.days, drift_began(was, mono)), drifted=None)
-
-
-def _until(days: Window | None, mono: float) -> Window | None:
-    """What the days held up to then."""
-    parts = () if days is None else tuple(part for part in days.parts if part.begins <= mono)
-    return replace(days, parts=parts) if days is not None and parts else None
-
-
-def _drifted(parts: Sequence[Part], mono: float) -> Drifted | None:
-    """The mean of the past tidal day against those one, two and three days earlier; None when too little was seen.
-
-    Of two that are nearly as far apart, the nearer in time: it tells better when the drift began. What is back at
-    the oldest of them is coming home, not drifting.
-    """
-    newest = _tidal_mean(parts, mono)
-    if newest is None:
-        return None
-    found = []
-    for days in range(1, DRIFT_DAYS + 1):
-        older = _tidal_mean(parts, mono - days * DAY_S)
-        if older is not None:
-            found.append(Drifted(newest - older, days, older))
-    furthest = max((abs(one.by) for one in found), default=0.0)
-    best = next((one for one in found if abs(one.by) >= _NEARLY * furthest), None)
-    if best is None or found[-1].by * best.by < 0.5 * best.by**2:
-        return None
-    return best
-
-
-def _tidal_mean(parts: Sequence[Part], until: float) -> float | None:
-    within = [part for part in parts if until - TIDAL_DAY_S < part.begins <= until]
-    return mean_of(within) if len(within) >= _ENOUGH_PARTS else None
-
-
-def drift_began(movement: Movement, mono: float) -> float:
-    """Monotonic second at which a standing drift had gone a part of its way.
-
-    The mean of a tidal day shows what was half of one earlier.
-    """
-    drifted, days = movement.drifted, movement.days
-    if drifted is None or days is None:
-        return mono
-    for hours in range(24 * drifted.days):
-        then = mono - 3600.0 * hours
-        mean = _tidal_mean(days.parts, then)
-        if mean is None:
-            return then
-        if abs(mean - drifted.usual) < _BEGUN * abs(drifted.by):
-            return then - TIDAL_DAY_S / 2.0
-    return mono - drifted.days * DAY_S
-
-
-def drift_verdict(movement: Movement, quantity: str, settings: Quality) -> Verdict:
-    """SUSPECT while the day's mean has moved too far in some days, with why."""
-    asked, drifted = settings.drift, movement.drifted
-    if asked is None or drifted is None or not _stands(drifted, asked):
-        return Flag.PASS, ""
-    return Flag.SUSPECT, (
-        f"The day's mean went {'up' if drifted.by > 0 else 'down'} by {abs(drifted.by):.3g} "
-        f"{QUANTITIES[quantity].unit} in {span_text(drifted.days * DAY_S)}, more than {asked.beyond:g}: fouling, "
-        "or the probe drifts?"
-    )

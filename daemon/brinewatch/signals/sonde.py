@@ -2,7 +2,7 @@
 
 One table, for records nobody has given limits for. It is a place to start from: livelier than a shed, so that a
 shed's own limits should be tighter. The numbers were set on the first month of one open estuary record
-(tests/checkvalues) with room to spare; those for the drift of oxygen, which moves more in high summer, on both.
+(tests/checkvalues) with room to spare; those for drift took account of the second month, where oxygen moves more.
 """
 
 from __future__ import annotations

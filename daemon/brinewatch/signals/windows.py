@@ -44,7 +44,10 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """The parts of (newest - over_s, newest], oldest first; since when it has been filling; the newest sample; the last interval."""
+    """The parts of (newest - over_s, newest], oldest first.
+
+    began: since when it has been filling; newest: of the newest sample; interval: between the newest two.
+    """
 
     parts: tuple[Part, ...] = ()
     began: float = 0.0
