@@ -300,8 +300,8 @@ def _settle(scan: Scan, one: Seen, seen: Mapping[str, Seen], also: Sequence[Alar
         _gather(scan, one, seen)
     if one.new and also:
         # one call for all of it, as urgent as the worst of it
-        worst = min((other.rule.priority for other in also), key=lambda priority: priority.rank)
-        scan.call(key, worst, [other.rule.short for other in also])
+        ranked = sorted(also, key=lambda other: other.rule.priority.rank)
+        scan.call(key, ranked[0].rule.priority, [other.rule.short for other in ranked])
         return
     scan.apply(key, Cue.HOLDS if memory.active else gone)
 

@@ -86,8 +86,8 @@ class _Parts:
     def fitted(self) -> str:
         """The text in one part: what is least missed goes first, one step at a time."""
         steps = (
-            ("reason", 20), ("stage", 12), ("also", 44), ("reason", 0), ("since", 0), ("limit", 0), ("action", 0),
-            ("stage", 0), ("also", 24), ("left", 0), ("shed", 8),
+            ("reason", 20), ("stage", 12), ("also", 24), ("also", 0), ("reason", 0), ("since", 0), ("limit", 0),
+            ("action", 0), ("stage", 0), ("left", 0), ("shed", 8),
         )  # fmt: skip
         text = self.text()
         for name, room in steps:
