@@ -12,7 +12,6 @@ from row import Measure, Row
 
 # name: what it measures; the module of the same name has `measure(quick) -> rows`
 NAMES = {
-    "rehearsal": "recorded history through changed rules, against stepping every sample",
     "engine": "one step of the alarm engine, against a plain loop of comparisons",
 }
 
