@@ -39,7 +39,7 @@ class Callout:
 
     def __init__(
         self, keeper: Watchkeeper, short_name: str, contacts: Sequence[Contact], *, modem: bool,
-        topic: str | None, left: Callable[[], str] = str,
+        topic: str | None, left: Callable[[str], str] = lambda stage: "",
     ) -> None:  # fmt: skip
         self._keeper = keeper
         self._short = short_name
@@ -102,7 +102,7 @@ class Callout:
         stage = self._keeper.stage_name(stage_of(event.point))
         rule = alarm.rule if alarm else None
         hangs = rule is not None and (rule.takes or "air" in rule.needs)
-        left = self._left() if hangs else ""
+        left = self._left(stage_of(event.point)) if hangs else ""
         return call_text(self._short, event, rule, value, limit, stage=stage, left=left)
 
     def _message(

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from brinewatch import __version__
+from brinewatch.air_off_test import register as register_air_off
 from brinewatch.calibrate import register as register_calibrate
 from brinewatch.errors import BrinewatchError
 from brinewatch.examine import register as register_quality
@@ -120,6 +121,7 @@ def _parser() -> argparse.ArgumentParser:
     register_water(add)
     register_quality(add)
     shed(register_calibrate(add))
+    shed(register_air_off(add))
     for command in register_orders(add):
         shed(command)
     shed(register_history(add))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any, Protocol
 
+from brinewatch.airtests import AirTests
 from brinewatch.alarms.events import AlarmEvent, Command, Happening
 from brinewatch.asked import ORDERS, order_of
 from brinewatch.calibrations import Calibrations
@@ -38,6 +39,7 @@ class Desk:
         journal: Journal,
         write: Callable[[], Awaitable[bool]],
         calibrations: Calibrations,
+        air_tests: AirTests,
         hands: Sequence[ManualBus],
         clock: Clock,
         look: Look,
@@ -50,6 +52,7 @@ class Desk:
         self._journal = journal
         self._write = write
         self._calibrations = calibrations
+        self._air_tests = air_tests
         self._hands = hands
         self._clock = clock
         self._look = look
@@ -86,6 +89,8 @@ class Desk:
                 return {"rows": [_logged(one) for one in await self._journal.recent()]}
             case "write":
                 return {"written": await self._write()}
+            case str(do) if do.startswith("air-off"):
+                return await self._air_tests.answer(request)
             case str(do) if do.startswith("calibration"):
                 done = await self._calibrations.answer(request)
                 self._look()  # what it changed shows at once

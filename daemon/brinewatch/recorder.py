@@ -9,9 +9,23 @@ from typing import Any
 
 from brinewatch.alarms.events import AlarmEvent
 from brinewatch.errors import StoreError
-from brinewatch.messages import Message
+from brinewatch.messages import Delivery, Message
+from brinewatch.moment import Moment
 from brinewatch.ports import Clock
 from brinewatch.store.journal import Journal
+
+
+class Told:
+    """The outbox, with an ear for how far each message got."""
+
+    def __init__(self, journal: Journal, settled: Callable[[Message, Delivery], None]) -> None:
+        self._journal = journal
+        self._settled = settled
+        self.due, self.report = journal.due, journal.report
+
+    async def settle(self, message: Message, state: Delivery, now: Moment, **how: Any) -> None:
+        self._settled(message, state)
+        await self._journal.settle(message, state, now, **how)
 
 
 class Recorder:

@@ -12,8 +12,10 @@ from collections import deque
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from brinewatch.airtests import MARK, AirTests
 from brinewatch.alarms.attending import AttendedSwitches
 from brinewatch.alarms.events import AlarmEvent, Command, Happening
 from brinewatch.alarms.memory import resume
@@ -26,8 +28,7 @@ from brinewatch.config.plans import channels_of, stages_of, time_left
 from brinewatch.control import ControlServer
 from brinewatch.desk import Desk, event_line
 from brinewatch.errors import BrinewatchError, StoreBusy, StoreError
-from brinewatch.messages import Delivery, DeliveryReport, Inbound, Message
-from brinewatch.moment import Moment
+from brinewatch.messages import DeliveryReport, Inbound, Message
 from brinewatch.notify.worker import WayWorker
 from brinewatch.overview import Overview, as_json
 from brinewatch.ports import Bus, Clock, Notifier
@@ -37,7 +38,7 @@ from brinewatch.probes.recorded import RecordedBus
 from brinewatch.probes.worker import BusWorker
 from brinewatch.readings import Sample
 from brinewatch.recalling import CalibrationsDone, events_before, recall_tests, replay_history
-from brinewatch.recorder import Recorder
+from brinewatch.recorder import Recorder, Told
 from brinewatch.store.history import History
 from brinewatch.store.journal import Journal, Resumed
 from brinewatch.store.lock import StoreLock
@@ -58,22 +59,6 @@ _CALLS_KEPT = 10_000
 _WAY_OF = {"modem": "sms", "broker": "mqtt"}
 # alarms are stepped at every scan and at every due instant; this is for what neither foresees
 _LOOK_EVERY_S = 30.0
-
-
-class _Told:
-    """The outbox, with an ear for how far each message got."""
-
-    def __init__(self, journal: Journal, callout: Callout) -> None:
-        self._journal = journal
-        self._callout = callout
-        self.due = journal.due
-
-    async def settle(self, message: Message, state: Delivery, now: Moment, **how: Any) -> None:
-        self._callout.settled(message, state)
-        await self._journal.settle(message, state, now, **how)
-
-    async def report(self, report: DeliveryReport) -> bool:
-        return await self._journal.report(report)
 
 
 class Daemon:
@@ -109,6 +94,7 @@ class Daemon:
         self._callout: Callout
         self._recorder: Recorder
         self._calibrations: Calibrations
+        self._air_tests: AirTests
         self._desk: Desk
 
     # -- life ---------------------------------------------------------------------------------------------------
@@ -156,9 +142,9 @@ class Daemon:
         for note in resumed.notes:
             self._say(note)
         saved = resumed.saved
-        followed = {key: one for key, one in resumed.memories.items() if key.startswith(FOLLOW_MARK)}
+        kept = {key: one for key, one in resumed.memories.items() if key.startswith((FOLLOW_MARK, MARK))}
         memory = resume(
-            {key: one for key, one in resumed.memories.items() if key not in followed},
+            {key: one for key, one in resumed.memories.items() if key not in kept},
             saved.mono if saved else now.mono,
             saved.utc if saved and saved.trusted else None,
             resumed.same_boot,
@@ -169,7 +155,11 @@ class Daemon:
             self.shed.alarms, self.shed.shed.display, now, memory, self.shed.follows,
             self.shed.cross,
         )  # fmt: skip
-        for note in self.keeper.recall(followed, resumed.same_boot, now):
+        self._air_tests = AirTests(
+            self._time_left, self.keeper, self.shed.alarms, self.journal, self.clock,
+            lambda orders: self._look(commands=orders), partial(self._note, kind="air-off test"),
+        )  # fmt: skip
+        for note in (*self.keeper.recall(kept, resumed.same_boot, now), *self._air_tests.recall(kept)):
             self._say(note)
         topic = self.shed.broker.topic(self.shed.shed.key) if self.shed.broker else None
         self._callout = Callout(
@@ -184,8 +174,8 @@ class Daemon:
         hands = [bus for bus in self.buses.values() if isinstance(bus, ManualBus)]
         self._calibrations = Calibrations(self.shed, self.keeper, self.journal, self.clock, self._note)
         self._desk = Desk(
-            self.keeper, self._callout, self._recorder, self.journal, self.history.flush, self._calibrations, hands,
-            self.clock, self._look, self.overview, self._say,
+            self.keeper, self._callout, self._recorder, self.journal, self.history.flush, self._calibrations,
+            self._air_tests, hands, self.clock, self._look, self.overview, self._say,
         )  # fmt: skip
         for bus in hands:
             bus.restore(resumed.entries)
@@ -203,7 +193,7 @@ class Daemon:
     def _parts(self) -> list[tuple[str, Part]]:
         parts: list[tuple[str, Part]] = []
         for notifier in self._notifiers():
-            worker = WayWorker(notifier, _Told(self.journal, self._callout), self.clock, self._on_trouble)
+            worker = WayWorker(notifier, Told(self.journal, self._callout.settled), self.clock, self._on_trouble)
             self._workers[notifier.way] = worker
             parts += [(f"{notifier.way} line", notifier.run), (f"{notifier.way} outbox", worker.run)]
         parts += [
@@ -302,7 +292,7 @@ class Daemon:
         self._health["alarms"] = self._callout.health(now)
         self.keeper.note_health(self._health, now)
         outcome = self.keeper.take(samples, now, commands)
-        self.keeper.note(self._time_left.take(outcome.readings, self.keeper.latest, now))
+        orders = self._air_tests.take(outcome.readings, now)
         self._calibrations.hear(outcome.readings, now)
         self.history.add(outcome.readings)
         for verdict in outcome.revised:
@@ -316,7 +306,7 @@ class Daemon:
         if outcome.events and self._mqtt is not None:
             self._mqtt.publish_state()
         self._changed.set()
-        if orders := self._switches.orders(outcome.readings, self.keeper.memory, now):
+        if orders := [*orders, *self._switches.orders(outcome.readings, self.keeper.memory, now)]:
             self._look(commands=orders)
         return outcome
 
@@ -370,11 +360,11 @@ class Daemon:
     async def _look_soon(self) -> None:
         self._look()
 
-    def _note(self, text: str) -> None:
+    def _note(self, text: str, kind: str = "calibration") -> None:
         """One line for people, kept in the journal too."""
         now = self.clock.now()
         self._say(f"{now.local:%H:%M:%S} {text}")
-        self._spawn(self.journal.note("calibration", text, now))
+        self._spawn(self.journal.note(kind, text, now))
 
     def _on_trouble(self, way: str, reason: str) -> None:
         self._say(f"{way}: {reason}")

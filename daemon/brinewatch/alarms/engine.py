@@ -52,18 +52,20 @@ def step(
     now: Moment,
     commands: Sequence[Command] = (),
     held: Collection[str] = (),
+    judged: Sequence[Alarm] | None = None,
 ) -> Step:
     """Judge every alarm once.
 
     alarms: as `bind` gave them (each point with its data alarm and its alarm for a broken rule); readings: the
     newest of each point, a point without one is missing; commands: orders since the last step, carried out first;
-    held: points nothing can be told of now: their alarms stay as they are, those about data too.
+    held: points nothing can be told of now: their alarms stay as they are, those about data too; judged: only these
+    of the alarms, in their order, where the others are proven to stand as they do (a rehearsal), None for all.
     """
     scan = Scan(alarms, memory, readings, now, held)
     _retire(scan)
     for command in commands:
         obey(scan, command)
-    seen = _judged(scan)
+    seen = _judged(scan, alarms if judged is None else judged)
     end_by_time(scan)
     _wake(scan, seen)
     _move(scan, seen)
@@ -78,9 +80,10 @@ def step(
 def _retire(scan: Scan) -> None:
     """Alarms the settings no longer have must not stand for ever, nor go without a word."""
     for key, one in scan.before.alarms.items():
-        idle = not (one.state.standing or one.state.aside) and one.pending is None and not one.active
-        if key in scan.known or idle:
+        if key in scan.known:
             continue
+        if not (one.state.standing or one.state.aside) and one.pending is None and not one.active:
+            continue  # it has nothing left to say
         scan.apply(key, Cue.RETIRED, detail="no longer in the settings")
         scan.memory[key] = replace(scan.memory[key], active=False, pending=None, confirm=False)
 
@@ -88,12 +91,12 @@ def _retire(scan: Scan) -> None:
 # -- what the conditions say --------------------------------------------------------------------------------------
 
 
-def _judged(scan: Scan) -> dict[str, Seen]:
-    """Every alarm's condition after its delays, before any state moves."""
+def _judged(scan: Scan, alarms: Sequence[Alarm]) -> dict[str, Seen]:
+    """Each alarm's condition after its delays, before any state moves."""
     seen: dict[str, Seen] = {}
     last = []
     view = View(scan.readings, scan.now)
-    for alarm in scan.alarms:
+    for alarm in alarms:
         if isinstance(alarm.rule.condition, Broken):
             last.append(alarm)
         else:

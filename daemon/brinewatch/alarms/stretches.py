@@ -10,7 +10,8 @@ from typing import Any, ClassVar
 from brinewatch.alarms.condition import HAIR_S, Binding, Condition, Show, plain
 from brinewatch.alarms.conditions import Above, Below, Is
 from brinewatch.alarms.features import FORECAST_MAX_AGE_S, Feature, ForecastOf, SlopeOf, SpanOf, StartsOf, done_key
-from brinewatch.alarms.summary import HOUR_S, Hours, HourSummary
+from brinewatch.alarms.slopes import never_steeper
+from brinewatch.alarms.summary import FIVE_S, HOUR_S, Hours, HourSummary
 from brinewatch.alarms.view import View, age_s
 from brinewatch.alarms.windows import FEWEST, REACH, STRETCHES
 from brinewatch.moment import span_text
@@ -80,8 +81,13 @@ class Rate(Condition):
         low, high = _ends(rows)
         if low is None or high is None:
             return None
-        steepest = (high - low) / self._shortest_s(max(row.oldest_s for row in rows)) * PER_S[self.per]
-        return False if steepest <= self.speed - (0.0 if holding is False else hours.band) else None
+        speed = self.speed - (0.0 if holding is False else hours.band)
+        if (high - low) / self._shortest_s(max(row.oldest_s for row in rows)) * PER_S[self.per] <= speed:
+            return False
+        if hours.offset_s % (self.over_s / STRETCHES):
+            return None
+        since = hours.start - self.reach_s()
+        return False if never_steeper(rows, since, self.over_s, speed / PER_S[self.per], self.way) else None
 
     def _shortest_s(self, gap_s: float) -> float:
         """More than half of all pairs of stretches lie at least so far apart, so the median slope is no steeper
@@ -96,6 +102,11 @@ class Rate(Condition):
             apart += 1
         # the stamps of neighbouring stretches may nearly touch
         return max(apart - 1, 0) * each or HAIR_S
+
+    def dues(self, view: View) -> Iterator[float]:
+        reading = view.readings.get(self.source.key) if self.source else None
+        if reading is not None:
+            yield reading.at.mono + self.over_s / STRETCHES + view.max_age_s + HAIR_S
 
     def features(self) -> tuple[Feature, ...]:
         return (self.source,) if self.source else ()
@@ -154,10 +165,13 @@ class Flat(Condition):
         low, high = _ends(rows)
         if low is not None and high is not None and high - low <= self.within + _DUST:
             return True
-        # every window that ends in this hour holds the whole hour before it
+        # every window that ends in this hour holds the whole hour before it, or some whole five minutes of these
         if self.seconds >= 2 * HOUR_S and rows[-2].min is not None and rows[-2].max is not None:
             return False if rows[-2].max - rows[-2].min > self.within + _DUST else None
-        return None
+        still = self.within + _DUST
+        fives = [ends for row in rows for ends in row.fives or (None,)]
+        moved = all(ends is not None and ends[1] - ends[0] > still for ends in fives)
+        return False if moved and self.seconds >= 2 * FIVE_S else None
 
     def features(self) -> tuple[Feature, ...]:
         return (self.source,) if self.source else ()

@@ -12,6 +12,12 @@ from brinewatch.moment import Moment
 from brinewatch.readings import Flag, Reading
 
 HOUR_S = 3600.0
+FIVE_S = 300.0
+FIVES = 12  # in an hour
+
+Ends = tuple[float, float]  # lowest and highest
+FORECAST_MARK = "~"  # in the key of a forecast, and in no point
+_USABLE = (Flag.PASS, Flag.SUSPECT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +27,8 @@ class HourSummary:
     start: POSIX seconds; counts: readings by flag; min, max, sum, first, last: of the usable readings (flag 1 or
     3), None (sum 0) when there is none; oldest_s: the greatest age the newest usable reading had in the hour (from
     one to the next, and from the last to the end of the hour, its inputs' age counted in), infinity when nobody
-    knows; before: the reading that stood when the hour began.
+    knows; before: the reading that stood when the hour began; fives: the ends of the usable readings of each five
+    minutes, None where there is none, () when not known.
     """
 
     point: str
@@ -34,6 +41,7 @@ class HourSummary:
     last: float | None = None
     oldest_s: float = math.inf
     before: Reading | None = None
+    fives: tuple[Ends | None, ...] = ()
 
     @property
     def end(self) -> float:
@@ -65,29 +73,59 @@ class HourSummary:
 
     def _ends(self, own: float | None) -> Iterable[float]:
         before = self.before.value if self.before is not None and self.before.usable else None
-        return (one for one in (own, before) if one is not None)
+        return (one for one in (own, before) if one is not None and not math.isnan(one))
 
 
 def summarise(point: str, start: float, readings: Iterable[Reading], before: Reading | None) -> HourSummary:
-    """The hour from its readings, oldest first; each counts by its UTC stamp."""
+    """The hour from its readings, oldest first; each counts by its UTC stamp.
+
+    A forecast (under a key of its own, see features) may be infinite: then it is known that nothing is to come.
+    """
     counts: dict[Flag, int] = {}
     values: list[float] = []
-    newest = before.at.utc - before.age_s if before is not None and before.usable else -math.inf
-    oldest = 0.0
+    fives: list[Ends | None] = [None] * FIVES
+    usable, is_number = _USABLE, _is_forecast if FORECAST_MARK in point else math.isfinite
+    newest, oldest = -math.inf, 0.0
+    if before is not None and before.usable and before.value is not None and is_number(before.value):
+        newest = before.at.utc - before.age_s
     for reading in readings:
-        counts[reading.flag] = counts.get(reading.flag, 0) + 1
-        if reading.usable and reading.value is not None and math.isfinite(reading.value):
-            values.append(reading.value)
-            oldest = max(oldest, reading.at.utc - newest, reading.age_s)
-            newest = reading.at.utc - reading.age_s
-        elif reading.usable:
+        flag, value, utc = reading.flag, reading.value, reading.at.utc
+        counts[flag] = counts.get(flag, 0) + 1
+        if flag not in usable:
+            continue
+        if value is None or not is_number(value):
             oldest = math.inf  # no number, whatever its flag says
+            continue
+        values.append(value)
+        oldest = max(oldest, utc - newest, reading.age_s)
+        newest = utc - reading.age_s
+        five = min(FIVES - 1, int((utc - start) // FIVE_S))
+        ends = fives[five]
+        if ends is None:
+            fives[five] = (value, value)
+        elif value < ends[0]:
+            fives[five] = (value, ends[1])
+        elif value > ends[1]:
+            fives[five] = (ends[0], value)
     oldest = max(oldest, start + HOUR_S - newest)
     if not values:
-        return HourSummary(point, start, counts, oldest_s=oldest, before=before)
+        return HourSummary(point, start, counts, oldest_s=oldest, before=before, fives=tuple(fives))
     return HourSummary(
-        point, start, counts, min(values), max(values), math.fsum(values), values[0], values[-1], oldest, before
-    )
+        point, start, counts, min(values), max(values), total_of(values), values[0], values[-1], oldest, before,
+        tuple(fives),
+    )  # fmt: skip
+
+
+def _is_forecast(value: float) -> bool:
+    return not math.isnan(value)
+
+
+def total_of(values: Sequence[float]) -> float:
+    """Their sum, exactly rounded, so that it does not depend on who added them up, or in which order."""
+    try:
+        return math.fsum(values)
+    except (OverflowError, ValueError):  # beyond what a number can hold, or infinities of both signs
+        return sum(values)
 
 
 @dataclass

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from brinewatch.alarms.events import AlarmEvent, Happening, State
-from brinewatch.alarms.rules import Is, Rule
+from brinewatch.alarms.rules import Foreseen, Is, Rule
 from brinewatch.alarms.septets import ONE_PART, plain, septets
 from brinewatch.moment import Moment
 from brinewatch.quantities import QUANTITIES
@@ -74,6 +74,8 @@ class _Parts:
         self.value = shorten(value, 24)
         self.limit = _limit_text(rule, shorten(limit, 20), self.value)
         found = rule is not None and (rule.about_data or event.happening is Happening.RAISED)
+        if self.left and rule and isinstance(rule.condition, Foreseen):
+            found = False  # a forecast is not told twice
         self.reason = shorten(event.detail, 40) if found else ""
         self.since = f"since {clock_text(event.began, event.at)}"
         self.action = plain(rule.todo[0]) if rule else ""

@@ -58,7 +58,7 @@ class Terminal:
             asyncio.get_running_loop().add_reader(self._source, self._readable)
         except (OSError, ValueError) as error:
             raise BrinewatchError(
-                "A calibration asks questions, and nobody can answer here.", "Run it at a terminal."
+                "This asks questions, and nobody can answer here.", "Run it at a terminal."
             ) from error
 
     def close(self) -> None:

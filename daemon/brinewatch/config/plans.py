@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from brinewatch.alarms.features import wanted_forecasts
 from brinewatch.config.sections import ShedFile
-from brinewatch.forecast.oxygen_budget import TankOxygen
+from brinewatch.forecast.air_stop import AirOff
+from brinewatch.forecast.oxygen_budget import Feeding, TankOxygen
 from brinewatch.forecast.oxygen_watch import OxygenProbe
 from brinewatch.seawater.pressure import station_pressure_hPa
 from brinewatch.signals.status import Wire
-from brinewatch.timeleft import AirOff, TankPlan, TimeLeft
+from brinewatch.timeleft import TankPlan, TimeLeft
 from brinewatch.watchkeeper import Channel, StagePlan
 
 
@@ -39,6 +40,7 @@ def channels_of(shed: ShedFile) -> dict[str, Channel]:
 
 # of a tank whose open surface nobody measured: as the worked table of hours assumes (1.5 m2 for 1000 L)
 _SURFACE_M2_L = 1.5e-3
+_DIP_S = 10.0
 
 
 def tanks_of(shed: ShedFile) -> list[TankPlan]:
@@ -52,8 +54,13 @@ def tanks_of(shed: ShedFile) -> list[TankPlan]:
                 animals=one.animals,
                 biomass_kg=one.biomass_kg,
                 biomass_on=one.biomass_on,
+                uptake_mg_kg_h=one.uptake_mg_kg_h,
+                kl_m_d=one.kl_m_d,
             ),
             OxygenProbe(one.oxygen_probe),
+            one.name,
+            Feeding(one.feeding),
+            one.oxygen_lag_s,
         )
         for one in (stage.settings for stage in shed.stages)
         if one.animals is not None and one.volume_l is not None and one.biomass_kg is not None
@@ -62,11 +69,15 @@ def tanks_of(shed: ShedFile) -> list[TankPlan]:
 
 def air_off_of(shed: ShedFile) -> list[AirOff]:
     """What tells that the air has stopped: the limits of the alarms that stand for its loss."""
-    return [
-        AirOff(alarm.point, alarm.rule.limit)
-        for alarm in shed.alarms
-        if alarm.rule.takes == "air" and alarm.rule.side == "min" and alarm.rule.limit is not None
-    ]
+    found: dict[str, AirOff] = {}
+    for alarm in shed.alarms:
+        rule, before = alarm.rule, found.get(alarm.point)
+        if rule.takes != "air" or rule.side != "min" or rule.limit is None:
+            continue
+        if before is None or rule.limit > before.below:
+            # a dip the alarm would not call for is no stop; when it calls, how long is left is known
+            found[alarm.point] = AirOff(alarm.point, rule.limit, min(_DIP_S, rule.on_delay_s))
+    return list(found.values())
 
 
 def time_left(shed: ShedFile) -> TimeLeft:

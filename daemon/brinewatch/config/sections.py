@@ -82,6 +82,16 @@ class StageSettings(Settings):
     oxygen_probe: Literal["optical", "membrane"] = Field(
         "optical", description="a membrane probe reads low in still water and does not correct the forecast"
     )
+    oxygen_lag_s: float = Field(30, gt=0, le=600, description="time constant of the oxygen probe, s")
+    feeding: Literal["fasted", "fed", "handled"] = Field(
+        "fed", description="the animals' state: no feed for two days, fed, or handled within six hours"
+    )
+    uptake_mg_kg_h: float | None = Field(
+        None, gt=0, le=1000, description="their measured oxygen uptake at 12 degC, mg/kg/h, in place of the group's"
+    )
+    kl_m_d: float | None = Field(
+        None, ge=0, le=10, description="measured gas transfer of the still surface at 20 degC, m/d"
+    )
     diffuser_depth_m: float | None = Field(None, gt=0, le=10, description="deepest diffuser below the surface, m")
     heat_kw: float | None = Field(None, gt=0, description="largest heating or cooling power on its water, kW")
     supply: AirSupply | None = Field(None, description="what is known of the air supply beforehand")
