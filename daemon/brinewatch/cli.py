@@ -22,6 +22,7 @@ from brinewatch.logbook import register as register_journal
 from brinewatch.ordering import register as register_orders
 from brinewatch.past import register as register_history
 from brinewatch.probing import register as register_probes
+from brinewatch.rehearse import register as register_rehearse
 from brinewatch.water.line import register as register_water
 
 EXIT_OK, EXIT_FAULT, EXIT_USAGE = 0, 1, 2
@@ -120,6 +121,7 @@ def _parser() -> argparse.ArgumentParser:
     simulate.add_argument("--broker-port", type=int, default=0, help="start a broker on this port (default: none)")
     register_water(add)
     register_quality(add)
+    register_rehearse(add)
     shed(register_calibrate(add))
     shed(register_air_off(add))
     for command in register_orders(add):

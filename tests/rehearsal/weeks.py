@@ -36,7 +36,9 @@ def moment(second: float) -> Moment:
 
 
 def reading(point: str, value: float | None, second: float, flag: Flag = Flag.PASS) -> Reading:
-    return Reading(point, quantity_of(point), value, value, flag, "" if value is not None else "silent", moment(second), "p")
+    return Reading(
+        point, quantity_of(point), value, value, flag, "" if value is not None else "silent", moment(second), "p"
+    )
 
 
 def series(point: str, chance: random.Random, hours: int, levels: Sequence[float]) -> list[Reading]:
@@ -45,7 +47,9 @@ def series(point: str, chance: random.Random, hours: int, levels: Sequence[float
     second, end, level = chance.uniform(0, 60), hours * 3600.0, chance.choice(levels)
     every = chance.choice([30.0, 60.0, 90.0])
     while second < end:
-        mood = chance.choice(["quiet"] * 6 + ["step", "swing", "slide", "gap", "failed", "missing", "doubt", "flat"])
+        mood = chance.choice(
+            ["quiet"] * 6 + ["step", "swing", "slide", "gap", "failed", "missing", "doubt", "flat"]
+        )
         length = chance.uniform(600, 5 * 3600) if mood in ("quiet", "flat") else chance.uniform(30, 3000)
         if mood == "gap":
             second += length
@@ -82,8 +86,10 @@ def alarm(key: str, table: dict[str, object] | Condition, point: str, band: floa
 def manners(chance: random.Random) -> dict[str, object]:
     """How a rule calls."""
     return {
-        "on_delay_s": chance.choice([0.0, 0.0, 45.0, 300.0, 4000.0]), "off_delay_s": chance.choice([0.0, 60.0, 900.0]),
-        "repeat_s": chance.choice([None, None, 600.0, 1800.0]), "ack_expires_s": chance.choice([None, 3600.0, 7200.0]),
+        "on_delay_s": chance.choice([0.0, 0.0, 45.0, 300.0, 4000.0]),
+        "off_delay_s": chance.choice([0.0, 60.0, 900.0]),
+        "repeat_s": chance.choice([None, None, 600.0, 1800.0]),
+        "ack_expires_s": chance.choice([None, 3600.0, 7200.0]),
         "latching": chance.random() < 0.15, "priority": chance.choice(list(Priority)),
         "emergency": chance.random() < 0.15,
         "only": Only(chance.choice([(1320, 360), (480, 1020)])) if chance.random() < 0.15 else None,
@@ -99,7 +105,15 @@ def shed(chance: random.Random, tables: Sequence[dict[str, object]]) -> list[Ala
     ]  # fmt: skip
     found.append(alarm("mains-off", Is(0), MAINS, takes="power", **{**manners(chance), "only": None}))
     found.append(
-        alarm("south-low", {"below": 5.0}, OTHER, 0.4, takes=chance.choice(["", "water"]), needs=("power",), **manners(chance))
+        alarm(
+            "south-low",
+            {"below": 5.0},
+            OTHER,
+            0.4,
+            takes=chance.choice(["", "water"]),
+            needs=("power",),
+            **manners(chance),
+        )
     )
     found.append(alarm("north-low", {"below": 4.5}, OWN, 0.2, needs=("water", "power"), **manners(chance)))
     for point in (OWN, OTHER, MAINS):
@@ -121,7 +135,9 @@ def forecasts(alarms: Sequence[Alarm], chance: random.Random, hours: int) -> dic
                     left = chance.choice([math.inf, 10000.0, 4000.0, 900.0])
                 if chance.random() < 0.005:
                     second += chance.uniform(60, 2000)
-                record.append(reading(one.key, left + (chance.uniform(-20, 20) if left < math.inf else 0.0), round(second, 6)))
+                record.append(
+                    reading(one.key, left + (chance.uniform(-20, 20) if left < math.inf else 0.0), round(second, 6))
+                )
                 second += 60.0
             found[one.key] = record
     return found
@@ -142,7 +158,9 @@ class Lived:
         for one in before:
             latest[one.point] = one
         features.replay(one for one in before if one.at.utc >= since - features.reach.get(one.point, 0.0))
-        coming = sorted((one for record in records.values() for one in record if since <= one.at.utc < until), key=_mono)
+        coming = sorted(
+            (one for record in records.values() for one in record if since <= one.at.utc < until), key=_mono
+        )
         instants: dict[float, list[Reading]] = {since: []}
         for one in coming:
             instants.setdefault(one.at.mono, []).append(one)

@@ -18,6 +18,8 @@ from brinewatch.moment import Moment
 # A consequence may be seen before its cause by so much: probes are read at different times and values smooth out
 TOGETHER_S = 60.0
 
+_SUPPRESSED = State.SUPPRESSED  # looked up once: this is asked of every alarm at every scan
+
 ATTENDED_REASON = "somebody works in the shed"
 
 
@@ -94,7 +96,7 @@ def consequences(memory: Mapping[str, AlarmMemory], known: Mapping[str, Alarm]) 
     """By id of the cause: the alarms it holds back now, the most urgent first."""
     found: dict[str, list[Alarm]] = {}
     for key, one in memory.items():
-        if one.state is State.SUPPRESSED and one.active and one.reason in known and key in known:
+        if one.state is _SUPPRESSED and one.active and one.reason in known and key in known:
             found.setdefault(one.reason, []).append(known[key])
     for held in found.values():
         held.sort(key=lambda alarm: alarm.rule.priority.rank)

@@ -31,6 +31,7 @@ from brinewatch.alarms.states import Cue
 from brinewatch.moment import Moment
 from brinewatch.readings import Reading
 
+_ANSWERED_OR_NOT = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 _NO_PARTS: Mapping[str, Moment] = {}
 
 __all__ = ["AlarmMemory", "Memory", "Step", "resume", "step"]
@@ -336,13 +337,14 @@ def _join(scan: Scan, one: Seen, head: Seen, *, called_now: bool) -> None:
 
 def _call_again(scan: Scan, seen: Mapping[str, Seen]) -> None:
     """Those whose time to call again has come; a cause speaks for all that it holds back."""
-    held = consequences(scan.memory, scan.known)
-    for key, there in seen.items():
-        one = scan.memory[key]
+    waits = [key for key in seen if scan.memory[key].state in _ANSWERED_OR_NOT]
+    held = consequences(scan.memory, scan.known) if waits else {}
+    for key in waits:
+        one, there = scan.memory[key], seen[key]
         since, every = None, None
         if one.state is State.UNACKNOWLEDGED:
             since, every = one.called, repeat_s(there.alarm, held.get(key, ()))
-        elif one.state is State.ACKNOWLEDGED:
+        else:
             since, every = one.answered, ack_expires_s(there.alarm, held.get(key, ()))
         if every is not None and _past(since, every, scan.now):
             scan.apply(key, Cue.REPEAT, also=[other.rule.short for other in held.get(key, ())])

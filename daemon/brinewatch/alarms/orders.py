@@ -129,8 +129,10 @@ def _set_aside(scan: Scan, command: Command, one: AlarmMemory, cue: Cue, longest
 
 def end_by_time(scan: Scan) -> None:
     """What was set aside for a time comes back by itself; so does the watch that was attended."""
-    for key, one in scan.before.alarms.items():
+    for key in scan.before.alarms:
         one = scan.memory[key]
+        if one.until is None and not one.one_shot:
+            continue
         over = one.until is not None and scan.now.mono >= one.until.mono
         gone = one.one_shot and not one.active and one.pending is None
         if (one.state is State.SHELVED and (over or gone)) or (one.state is State.OUT_OF_SERVICE and over):

@@ -55,13 +55,15 @@ def bind(
     places: Sequence[str] = (),
     file: str = "shed.toml",
     stops: Mapping[str, Place] | None = None,
+    by_hand: Collection[str] = (),
 ) -> list[Alarm]:
     """Every alarm of the shed, the most urgent first.
 
     rulesets: each with the stages it is for, None for every stage; points: measuring point -> quantity;
     ages: seconds after which a point's value is no longer judged (three sampling periods, or how long a manual test
     holds), by default the age its data rule names; places: key path of each override in the shed file, `file`;
-    stops: where each stage stands, to tell what hangs on what.
+    stops: where each stage stands, to tell what hangs on what; by_hand: points that have an age but are read by no
+    clock, so that no window of theirs is too short.
     A rule that needs another reading the shed has not is not bound; one that names a missing point is a fault.
     Within a rule set the most specific of like rules is bound: one that names the stage before one that does not,
     and for rules about data one that names the quantity before "any". Raises ConfigurationError with every fault.
@@ -77,7 +79,7 @@ def bind(
             for fault in limits_in_order(its_file, [(rule.key, rule) for rule in rules])
         )
     max_ages = {point: _max_age(after, point, ages) for point in points}
-    shed = Shed(points, max_ages, frozenset(ages), stops or {})
+    shed = Shed(points, max_ages, frozenset(ages) - frozenset(by_hand), stops or {})
     alarms = []
     for (point, _), (rule, its_file, note) in after.items():
         here = Bound(shed, point, its_file, rule.key, faults)

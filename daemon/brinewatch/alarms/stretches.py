@@ -169,8 +169,8 @@ class Flat(Condition):
         if self.seconds >= 2 * HOUR_S and rows[-2].min is not None and rows[-2].max is not None:
             return False if rows[-2].max - rows[-2].min > self.within + _DUST else None
         still = self.within + _DUST
-        fives = [ends for row in rows for ends in row.fives or (None,)]
-        moved = all(ends is not None and ends[1] - ends[0] > still for ends in fives)
+        fives = [five for row in rows for five in row.fives or (None,)]
+        moved = all(five is not None and five.high - five.low > still for five in fives)
         return False if moved and self.seconds >= 2 * FIVE_S else None
 
     def features(self) -> tuple[Feature, ...]:

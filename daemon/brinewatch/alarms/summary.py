@@ -7,6 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, tzinfo
 from itertools import pairwise
+from statistics import median
+from typing import NamedTuple
 
 from brinewatch.moment import Moment
 from brinewatch.readings import Flag, Reading
@@ -14,10 +16,19 @@ from brinewatch.readings import Flag, Reading
 HOUR_S = 3600.0
 FIVE_S = 300.0
 FIVES = 12  # in an hour
-
-Ends = tuple[float, float]  # lowest and highest
+SLOT_S = 30.0
+_SLOTS = int(FIVE_S / SLOT_S)  # in five minutes
 FORECAST_MARK = "~"  # in the key of a forecast, and in no point
 _USABLE = (Flag.PASS, Flag.SUSPECT)
+
+
+class Five(NamedTuple):
+    """Between what the usable readings of five minutes lay, and between what the medians of their half minutes."""
+
+    low: float
+    high: float
+    low_median: float
+    high_median: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +38,8 @@ class HourSummary:
     start: POSIX seconds; counts: readings by flag; min, max, sum, first, last: of the usable readings (flag 1 or
     3), None (sum 0) when there is none; oldest_s: the greatest age the newest usable reading had in the hour (from
     one to the next, and from the last to the end of the hour, its inputs' age counted in), infinity when nobody
-    knows; before: the reading that stood when the hour began; fives: the ends of the usable readings of each five
-    minutes, None where there is none, () when not known.
+    knows; before: the reading that stood when the hour began; fives: of each five minutes, None where there is no
+    usable reading, () when not known; busiest: the most usable readings in one half minute.
     """
 
     point: str
@@ -41,7 +52,8 @@ class HourSummary:
     last: float | None = None
     oldest_s: float = math.inf
     before: Reading | None = None
-    fives: tuple[Ends | None, ...] = ()
+    fives: tuple[Five | None, ...] = ()
+    busiest: int = 0
 
     @property
     def end(self) -> float:
@@ -83,7 +95,7 @@ def summarise(point: str, start: float, readings: Iterable[Reading], before: Rea
     """
     counts: dict[Flag, int] = {}
     values: list[float] = []
-    fives: list[Ends | None] = [None] * FIVES
+    slots: dict[int, list[float]] = {}
     usable, is_number = _USABLE, _is_forecast if FORECAST_MARK in point else math.isfinite
     newest, oldest = -math.inf, 0.0
     if before is not None and before.usable and before.value is not None and is_number(before.value):
@@ -99,21 +111,28 @@ def summarise(point: str, start: float, readings: Iterable[Reading], before: Rea
         values.append(value)
         oldest = max(oldest, utc - newest, reading.age_s)
         newest = utc - reading.age_s
-        five = min(FIVES - 1, int((utc - start) // FIVE_S))
-        ends = fives[five]
-        if ends is None:
-            fives[five] = (value, value)
-        elif value < ends[0]:
-            fives[five] = (value, ends[1])
-        elif value > ends[1]:
-            fives[five] = (ends[0], value)
+        slots.setdefault(int((utc - start) // SLOT_S), []).append(value)
     oldest = max(oldest, start + HOUR_S - newest)
     if not values:
-        return HourSummary(point, start, counts, oldest_s=oldest, before=before, fives=tuple(fives))
+        return HourSummary(point, start, counts, oldest_s=oldest, before=before, fives=(None,) * FIVES)
+    busiest = max(len(slot) for slot in slots.values())
     return HourSummary(
         point, start, counts, min(values), max(values), total_of(values), values[0], values[-1], oldest, before,
-        tuple(fives),
+        _fives(slots), busiest,
     )  # fmt: skip
+
+
+def _fives(slots: Mapping[int, Sequence[float]]) -> tuple[Five | None, ...]:
+    found: list[Five | None] = []
+    for five in range(FIVES):
+        here = [slot for place in range(five * _SLOTS, (five + 1) * _SLOTS) if (slot := slots.get(place))]
+        if here:
+            medians = [median(slot) for slot in here]
+            low, high = min(map(min, here)), max(map(max, here))
+            found.append(Five(low, high, min(medians), max(medians)))
+        else:
+            found.append(None)
+    return tuple(found)
 
 
 def _is_forecast(value: float) -> bool:

@@ -22,7 +22,7 @@ STRETCHES = 60
 # larger than that
 FEWEST = 5
 REACH, HOLE = 0.75, 1 / 3
-_KEPT_IN_ONE = 128
+KEPT_IN_ONE = 128
 _KEPT_STARTS = 1000
 
 
@@ -85,7 +85,7 @@ class Slope:
         place = mono // self._each_s
         if place == self._place:
             self._open.append((mono, value))
-            if len(self._open) > _KEPT_IN_ONE:
+            if len(self._open) > KEPT_IN_ONE:
                 del self._open[1::2]
             return False
         if self._open:

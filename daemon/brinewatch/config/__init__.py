@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from functools import partial
 from pathlib import Path
 
 from brinewatch.alarms.based import load_rules
 from brinewatch.alarms.links import Place
 from brinewatch.alarms.rules import Alarm
-from brinewatch.alarms.ruleset import Override, RuleSet, bind, load_sources
+from brinewatch.alarms.ruleset import Override, RuleSet, Source, bind, load_sources
 from brinewatch.config.cross import cross_plan
+from brinewatch.config.instead import NOTHING, Instead
 from brinewatch.config.reader import LISTS, SECTIONS, Reader, check_files, check_names, check_points
 from brinewatch.config.sections import (
     WATCH_PARTS,
@@ -41,7 +41,7 @@ from brinewatch.signals.planning import plan
 from brinewatch.signals.recipes import HEAD_SALINITY, HEAD_TEMPERATURE_C
 from brinewatch.signals.upkeep import upkeep_of
 
-__all__ = ["ShedFile", "Stage", "StageSettings", "read_shed", "rules_folder"]
+__all__ = ["ShedFile", "Stage", "StageSettings", "known_sources", "read_shed", "rule_text", "rules_folder"]
 
 
 def rules_folder() -> Path:
@@ -50,8 +50,8 @@ def rules_folder() -> Path:
     return package if package.is_dir() else Path(__file__).parents[3] / "rules"
 
 
-def read_shed(path: Path) -> ShedFile:
-    """Read and check a shed file with everything it names.
+def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
+    """Read and check a shed file with everything it names. instead: rules to be tried on it.
 
     Raises ConfigurationError with every fault found, BrinewatchError when the file cannot be read at all.
     """
@@ -69,6 +69,7 @@ def read_shed(path: Path) -> ShedFile:
     except tomllib.TOMLDecodeError as error:
         raise ConfigurationError([Fault(path.name, "(the file)", None, f"TOML; {error}")]) from error
     reader = Reader(path, table)
+    reader.add_overrides(instead.overrides)
     for key in table:
         if key not in {*SECTIONS, *LISTS, "bus"}:
             reader.fault(key, "(a table)", f"no such part; known: {', '.join(sorted({*SECTIONS, *LISTS, 'bus'}))}")
@@ -89,6 +90,7 @@ def read_shed(path: Path) -> ShedFile:
     known = measured | {one.point for one in derivations}
     follows = _follows(reader, stages, known, ages)
     cross = cross_plan(reader, stages, known)
+    ages |= {point: max(age, ages.get(point, 0.0)) for point, age in instead.ages.items()}
     there = {"modem": modem, "broker": broker, "calibration": _calibratable(reader, buses)}
     parts = [key for key in WATCH_PARTS if there.get(key, True)]
     stages += [
@@ -98,7 +100,7 @@ def read_shed(path: Path) -> ShedFile:
     points = {f"{stage.settings.key}.{quantity}": quantity for stage in stages for quantity in stage.settings.watch}
     rulesets, alarms = _rules(
         reader, path.parent, rule_settings, reader.many("override"), points, ages,
-        {stage.settings.key: Place(stage.path, number) for number, stage in enumerate(stages)},
+        {stage.settings.key: Place(stage.path, number) for number, stage in enumerate(stages)}, instead,
     )  # fmt: skip
     if modem and not contacts:
         reader.fault("contact", None, "at least one [[contact]]: the modem has nobody to call")
@@ -200,24 +202,24 @@ def _rules(
     points: Mapping[str, str],
     ages: Mapping[str, float],
     stops: Mapping[str, Place],
+    instead: Instead,
 ) -> tuple[list[RuleSet], list[Alarm]]:
     try:
-        sources = load_sources((rules_folder() / "sources.toml").read_text(encoding="utf-8"), "sources.toml")
-    except OSError as error:
-        raise BrinewatchError(
-            f"The rule sets of the program are not at {rules_folder()}.", "Install it anew."
-        ) from error
+        sources = known_sources(folder)
     except ConfigurationError as error:
         reader.faults += error.faults
         return [], []
-    own = folder / "sources.toml"
-    if own.is_file():
-        sources = {**sources, **load_sources(own.read_text(encoding="utf-8"), str(own))}
     used: list[tuple[RuleSet, list[str] | None]] = []
     stages = {stage_of(point) for point in points}
+    met: set[str] = set()
+
+    def read(name: str) -> str | None:
+        met.add(name)
+        return instead.texts.get(name) or rule_text(folder, name)
+
     for place, one in enumerate(wanted):
         here = key_path(("rules", place, "file"))
-        if _rule_text(folder, one.file) is None:
+        if read(one.file) is None:
             reader.fault(here, one.file, f"a rule set in {folder} or {rules_folder()}")
             continue
         for name in one.stages or []:
@@ -226,23 +228,43 @@ def _rules(
                     key_path(("rules", place, "stages")), name, "the key of a stage that watches something"
                 )
         try:
-            made = load_rules(one.file, partial(_rule_text, folder), sources)
+            made = load_rules(one.file, read, sources)
         except ConfigurationError as error:
             reader.faults += error.faults
             continue
         used.append((made, one.stages))
+    for name in [name for name in instead.texts if name not in met]:
+        try:
+            used.append((load_rules(name, read, sources), None))
+        except ConfigurationError as error:
+            reader.faults += error.faults
     if reader.faults:
         return [], []
-    places = [key_path(("override", number)) for number in range(len(overrides))]
+    places = [reader.override_place(number) for number in range(len(overrides))]
     try:
-        alarms = bind(used, points, overrides, ages=ages, places=places, file=reader.path.name, stops=stops)
+        alarms = bind(
+            used, points, overrides, ages=ages, places=places, file=reader.path.name, stops=stops,
+            by_hand=instead.ages.keys(),
+        )  # fmt: skip
     except ConfigurationError as error:
         reader.faults += error.faults
         return [], []
     return [rules for rules, _ in used], alarms
 
 
-def _rule_text(folder: Path, name: str) -> str | None:
+def known_sources(folder: Path) -> Mapping[str, Source]:
+    """The sources rules may name: those that come with the program, and a list of one's own in a folder."""
+    try:
+        sources = load_sources((rules_folder() / "sources.toml").read_text(encoding="utf-8"), "sources.toml")
+    except OSError as error:
+        raise BrinewatchError(
+            f"The rule sets of the program are not at {rules_folder()}.", "Install it anew."
+        ) from error
+    own = folder / "sources.toml"
+    return {**sources, **load_sources(own.read_text(encoding="utf-8"), str(own))} if own.is_file() else sources
+
+
+def rule_text(folder: Path, name: str) -> str | None:
     """A rule file beside the shed file, or else one that comes with the program; None when neither is there."""
     found = next((base / name for base in (folder, rules_folder()) if (base / name).is_file()), None)
     return None if found is None else found.read_text(encoding="utf-8")

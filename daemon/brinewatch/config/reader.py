@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -56,6 +56,19 @@ class Reader:
         self.path = path
         self.table = table
         self.faults: list[Fault] = []
+        self._from: list[str] = []
+
+    def add_overrides(self, more: Sequence[tuple[str, Mapping[str, Any]]]) -> None:
+        """Overrides of other files, after those of the shed file itself."""
+        rows = self.table.get("override", [])
+        if more and isinstance(rows, list):
+            own = [key_path(("override", place)) for place in range(len(rows))]
+            self._from = [*own, *(f"(of {file}) override[{place + 1}]" for place, (file, _) in enumerate(more))]
+            self.table = {**self.table, "override": [*rows, *(dict(row) for _, row in more)]}
+
+    def override_place(self, number: int) -> str:
+        """Where an override stands, for people."""
+        return self._from[number] if self._from else key_path(("override", number))
 
     def fault(self, key: str, value: object, expected: str) -> None:
         self.faults.append(Fault(self.path.name, key, value, expected))

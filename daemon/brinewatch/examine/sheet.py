@@ -19,7 +19,7 @@ from brinewatch.signals.limits import Quality
 from brinewatch.water.files import writer
 from brinewatch.water.records import Record, joined, open_records
 
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _FLAG_WORDS = {
     Flag.PASS: "good",
     Flag.NOT_EVALUATED: "not evaluated",
@@ -27,7 +27,7 @@ _FLAG_WORDS = {
     Flag.FAIL: "bad",
     Flag.MISSING: "missing",
 }
-_NOTHING = ("", "na", "n/a", "nan", "null", "none", "-")
+NOTHING = ("", "na", "n/a", "nan", "null", "none", "-")
 _MILLISECONDS_FROM = 1e11  # as seconds it would be the year 5138
 
 
@@ -81,7 +81,7 @@ class _Sheet:
     ) -> None:
         self._name, self._zone, self._live = name, zone, live
         self._width = len(columns)
-        self._time = _time_column(name, columns, time)
+        self._time = time_column(name, columns, time)
         self._places = {column: columns.index(column) for column in COLUMNS if column in columns}
         if not self._places:
             raise BrinewatchError(
@@ -142,7 +142,7 @@ class _Sheet:
         if len(record.cells) != self._width:
             return None, f"The row has {len(record.cells)} cells, the header {self._width}."
         text = record.cells[self._time].strip()
-        utc = _utc(text)
+        utc = utc_of_cell(text)
         if utc is None:
             return None, f"{text[:40]!r} is no time: ISO 8601 or seconds since 1970 are expected."
         if self._last is not None and utc <= self._last:
@@ -175,7 +175,7 @@ class _Sheet:
             yield f"{kept},{cells}{held.record.end or os.linesep}"
 
 
-def _time_column(name: str, columns: Sequence[str], wanted: str | None) -> int:
+def time_column(name: str, columns: Sequence[str], wanted: str | None) -> int:
     if wanted is not None:
         if wanted in columns:
             return columns.index(wanted)
@@ -189,9 +189,9 @@ def _time_column(name: str, columns: Sequence[str], wanted: str | None) -> int:
     )
 
 
-def _utc(text: str) -> float | None:
+def utc_of_cell(text: str) -> float | None:
     """POSIX seconds of a cell; None when it is no time."""
-    if _NUMBER.fullmatch(text):
+    if NUMBER.fullmatch(text):
         number = float(text)
         seconds = number / 1000.0 if abs(number) >= _MILLISECONDS_FROM else number
     else:
@@ -207,8 +207,8 @@ def _utc(text: str) -> float | None:
 def _sample(column: str, cell: str, at: Moment) -> Sample:
     """A cell as a sample: MISSING when there is nothing in it, FAIL when it is no number."""
     point, text = f"record.{COLUMNS[column]}", cell.strip()
-    if text.lower() in _NOTHING:
+    if text.lower() in NOTHING:
         return Sample(point, None, None, at, "record", Flag.MISSING, "There is no value.")
-    if _NUMBER.fullmatch(text) is None or not math.isfinite(float(text)):
+    if NUMBER.fullmatch(text) is None or not math.isfinite(float(text)):
         return Sample(point, None, None, at, "record", Flag.FAIL, f"{text[:40]!r} is no number.")
     return Sample(point, float(text), float(text), at, "record")

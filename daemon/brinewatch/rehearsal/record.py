@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
+import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from heapq import merge
@@ -29,8 +30,8 @@ class Record(Protocol):
         """The newest reading of a point before an instant."""
         ...
 
-    def instants(self, since: float, until: float) -> Sequence[float]:
-        """When any point at all was read, from since to before until, in order, each once."""
+    def following(self, after: float, before: float) -> float | None:
+        """When any point at all was read next after an instant and before another; None when there was none."""
         ...
 
 
@@ -80,11 +81,13 @@ class Kept:
         place = bisect_left(self._stamps.get(point, ()), before)
         return self._readings[point][place - 1] if place else None
 
-    def instants(self, since: float, until: float) -> Sequence[float]:
-        found: set[float] = set()
-        for point, stamps in self._stamps.items():
-            found.update(stamps[self._slice(point, since, until)])
-        return sorted(found)
+    def following(self, after: float, before: float) -> float | None:
+        found = math.inf
+        for stamps in self._stamps.values():
+            place = bisect_right(stamps, after)
+            if place < len(stamps):
+                found = min(found, stamps[place])
+        return found if found < before else None
 
     def _slice(self, point: str, since: float, until: float) -> slice:
         stamps = self._stamps.get(point, ())

@@ -49,6 +49,7 @@ class Stretch:
     readings: dict[str, Reading]
     features: Sequence[Features]
     every: bool = False
+    _stirred: bool = False
 
     def play(self, coming: Iterable[Reading], begin: float, end: float, *, afresh: bool = False) -> None:
         """From begin to before end. afresh: the watch begins here, so that nothing was judged before."""
@@ -85,7 +86,7 @@ class Stretch:
             self.readings.update(features.take(readings, now))
         orders = scans.answers.orders(scans.memory, now)
         came = step(scans.alarms, scans.memory, self.readings, now, orders, (), self.judged)
-        scans.memory = came.memory
+        scans.memory, self._stirred = came.memory, bool(came.changed)
         if came.events:
             scans.events += came.events
             scans.answers.hear(came.events)
@@ -99,11 +100,14 @@ class Stretch:
             *(features.due(scans.moment(now)) for features in self.features),
         ]
         due = min((one for one in found if one is not None and one > now), default=math.inf)
-        if due >= before or self.every:
+        if self.every:
             return due
-        # what is due then began a hair before: another point's reading in between is where it is first seen
-        between = scans.record.instants(max(math.nextafter(now, math.inf), due - HAIR_S), due)
-        return between[0] if between else due
+        # what has just changed is looked at again when anything is read; and what is due began a hair before,
+        # so that another point's reading in between is where it is first seen
+        if self._stirred or due < before:
+            after = now if self._stirred else max(now, due - HAIR_S)
+            due = scans.record.following(after, min(due, before)) or due
+        return due
 
 
 def newest(record: Record, points: Iterable[str], before: float) -> dict[str, Reading]:

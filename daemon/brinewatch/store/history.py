@@ -28,6 +28,8 @@ T = TypeVar("T")
 _OPEN_S = 60.0
 _DEADLINE_S = 30.0
 _READ_MOST = 200_000
+_HOURS_AT_ONCE = 50
+_HOURS_A_NIGHT = 20_000
 
 
 class History:
@@ -91,7 +93,8 @@ class History:
         """Write a batch every batch_s until cancelled. It never ends for the disk's sake: it tries again."""
         while True:
             await self._clock.sleep(self._batch_s)
-            await self.flush()
+            if await self.flush():
+                await self.sum_up()
 
     async def close(self) -> None:
         """Write what waits and let go of the file; a hanging disk is left to the kernel."""
@@ -147,6 +150,18 @@ class History:
         self._wrote(done)
         return True
 
+    async def sum_up(self) -> None:
+        """Summarise the hours that are over, some at a time so that writing never waits long.
+
+        When that fails nothing is lost: the hours are tried again, and can be worked out from their readings.
+        """
+        now = microseconds(self._clock.now().utc)
+        try:
+            while await self._ask(lambda: self._file.sum_up(now, _HOURS_AT_ONCE)):
+                pass
+        except StoreError as error:
+            log.warning("Hours of the history could not be summarised: %s", error)
+
     def _failed(self, batch: deque[Reading | Verdict], error: StoreError) -> bool:
         self._waiting.extendleft(reversed(batch))
         self._tell(False, str(error))
@@ -198,9 +213,13 @@ class History:
         return counts
 
     async def tidy(self) -> None:
-        """The night's care: give room back to the disk. Its failure is told by on_health, not raised."""
+        """The night's care: give room back to the disk, and summarise hours of the past that have no summary (of an
+        earlier version, or left by a stop). Its failure is told by on_health, not raised."""
         try:
             await self._ask(self._file.tidy)
+            for _ in range(_HOURS_A_NIGHT // _HOURS_AT_ONCE):
+                if not await self._ask(lambda: self._file.sum_up_before(_HOURS_AT_ONCE)):
+                    break
         except StoreError as error:
             self._tell(False, str(error))
 

@@ -14,7 +14,7 @@ from typing import Any
 from brinewatch.moment import Moment
 from brinewatch.ports import Clock
 from brinewatch.readings import Flag, Reading
-from brinewatch.store import schema
+from brinewatch.store import history_hours, schema
 from brinewatch.store.rows import clean, real
 
 log = logging.getLogger(__name__)
@@ -68,6 +68,9 @@ class HistoryFile:
         self._db: sqlite3.Connection | None = None
         self._points: dict[str, int] = {}
         self._words: dict[str, int] = {}
+        # hours of points that have no summary yet, and how far back all are known to have one
+        self._open_hours: set[tuple[int, int]] = set()
+        self._looked_back: dict[int, int] = {}
         self.notes: list[str] = []
 
     def open(self) -> dict[str, Reading]:
@@ -102,6 +105,7 @@ class HistoryFile:
 
     def _renew(self, error: BaseException) -> None:
         self.close()
+        self._open_hours, self._looked_back = set(), {}
         aside = schema.set_aside(self._path, self._clock.now())
         self._connect()
         note = f"The history was damaged ({error}). It is set aside as {aside.name}; a fresh one is begun."
@@ -127,17 +131,20 @@ class HistoryFile:
     def _transact(self, batch: Sequence[Reading | Verdict]) -> Written:
         db, done = self._connect(), Written()
         tally: dict[tuple[int, int], int] = {}
+        touched: dict[int, set[int]] = {}
         try:
             db.execute("BEGIN IMMEDIATE")
             for item in batch:
                 if isinstance(item, Verdict):
-                    done.homeless += not self._revise(db, item, tally)
-                elif self._insert(db, item, tally):
+                    done.homeless += not self._revise(db, item, tally, touched)
+                elif self._insert(db, item, tally, touched):
                     done.new += 1
                 else:
                     done.repeated += 1
             add = "INSERT INTO tally VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET n = n + excluded.n"
             db.executemany(add, [(point, flag, count) for (point, flag), count in tally.items()])
+            for point, hours in touched.items():
+                hours |= history_hours.forget(db, point, hours)
             db.execute("COMMIT")
         except BaseException as error:
             with contextlib.suppress(sqlite3.Error):
@@ -146,9 +153,12 @@ class HistoryFile:
             if schema.is_lost(error):
                 self.close()
             raise
+        self._open_hours.update((point, hour) for point, hours in touched.items() for hour in hours)
         return done
 
-    def _insert(self, db: sqlite3.Connection, one: Reading, tally: dict[tuple[int, int], int]) -> bool:
+    def _insert(
+        self, db: sqlite3.Connection, one: Reading, tally: dict[tuple[int, int], int], touched: dict[int, set[int]]
+    ) -> bool:
         """The first reading of a point and instant stands; only a verdict may change it."""
         if one.point not in self._points:
             db.execute("INSERT OR IGNORE INTO point (name, quantity) VALUES (?, ?)", (one.point, one.quantity))
@@ -164,9 +174,13 @@ class HistoryFile:
             return False
         key = (point, int(one.flag))
         tally[key] = tally.get(key, 0) + 1
+        touched.setdefault(point, set()).add(history_hours.hour_of(microseconds(one.at.utc)))
         return True
 
-    def _revise(self, db: sqlite3.Connection, verdict: Verdict, tally: dict[tuple[int, int], int]) -> bool:
+    def _revise(
+        self, db: sqlite3.Connection, verdict: Verdict, tally: dict[tuple[int, int], int],
+        touched: dict[int, set[int]],
+    ) -> bool:  # fmt: skip
         query = "SELECT reading.point, flag FROM reading JOIN point ON point.id = reading.point"
         key = (verdict.point, verdict.t_us)
         row = db.execute(f"{query} WHERE point.name = ? AND t_us = ?", key).fetchone()
@@ -177,6 +191,7 @@ class HistoryFile:
         db.execute(f"{change} WHERE point = ? AND t_us = ?", (flag, reason, row[0], verdict.t_us))
         for changed, by in ((row[1], -1), (flag, 1)):
             tally[row[0], changed] = tally.get((row[0], changed), 0) + by
+        touched.setdefault(row[0], set()).add(history_hours.hour_of(verdict.t_us))
         return True
 
     def _word(self, db: sqlite3.Connection, text: str) -> int | None:
@@ -188,6 +203,47 @@ class HistoryFile:
             db.execute("INSERT OR IGNORE INTO word (body) VALUES (?)", (clean(text),))
             self._words[text] = db.execute("SELECT id FROM word WHERE body = ?", (clean(text),)).fetchone()[0]
         return self._words[text]
+
+    # -- hours --------------------------------------------------------------------------------------------------
+
+    def sum_up(self, now_us: int, most: int) -> int:
+        """Summarise hours that are over and have no summary, at most so many; returns how many were done."""
+        over = history_hours.hour_of(now_us)
+        due = sorted(one for one in self._open_hours if one[1] < over)[:most]
+        self._sum_up(due)
+        return len(due)
+
+    def sum_up_before(self, most: int) -> int:
+        """The same for hours of the past, of each point from the newest back; returns how many were looked at."""
+        db, todo, looked = self._connect(), [], 0
+        for (point,) in db.execute("SELECT id FROM point").fetchall():
+            hour = self._looked_back.get(point, history_hours.NEVER)
+            while looked < most and (before := history_hours.hour_before(db, point, hour)) is not None:
+                hour, looked = before, looked + 1
+                self._looked_back[point] = hour
+                if (point, hour) not in self._open_hours and not history_hours.is_kept(db, point, hour):
+                    todo.append((point, hour))
+        self._sum_up(todo)
+        return looked
+
+    def _sum_up(self, hours: Sequence[tuple[int, int]]) -> None:
+        if not hours:
+            return
+        db = self._connect()
+        try:
+            db.execute("BEGIN IMMEDIATE")
+            for point, hour in hours:
+                try:
+                    history_hours.sum_up(db, point, hour)
+                except (ArithmeticError, ValueError) as error:
+                    # numbers nobody can sum: whoever asks for that hour is given its readings
+                    log.error("Hour %d of point %d cannot be summarised: %s", hour, point, error)
+            db.execute("COMMIT")
+        except BaseException:
+            with contextlib.suppress(sqlite3.Error):
+                schema.rollback(db)
+            raise
+        self._open_hours.difference_update(hours)
 
     # -- asking -------------------------------------------------------------------------------------------------
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import heapq
 import logging
+import math
 import sqlite3
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
@@ -18,12 +19,15 @@ from types import TracebackType
 from typing import Any
 from urllib.parse import quote
 
+from brinewatch.alarms.events import AlarmEvent
+from brinewatch.alarms.summary import HOUR_S, HourSummary
 from brinewatch.errors import StoreError
 from brinewatch.readings import Reading
 from brinewatch.signals.records import CalibrationRecord
 from brinewatch.store import chain, schema
 from brinewatch.store.chain import Checked, Head, Record
 from brinewatch.store.history_file import COLUMNS, get_reading, microseconds
+from brinewatch.store.history_hours import HOUR_COLUMNS, get_hour
 from brinewatch.store.journal_tables import JOURNAL
 from brinewatch.store.rows import (
     CALIBRATIONS,
@@ -42,6 +46,7 @@ log = logging.getLogger(__name__)
 
 _BUSY_S = 5.0
 _CALIBRATIONS_SINCE, _CHAINED_SINCE = 2, 3  # schema of the journal
+_HOURS_SINCE = 3  # schema of the history
 _SAID_SINCE = 2  # schema of the history: before, raw was the number on the wire and nothing was calibrated
 
 
@@ -113,6 +118,13 @@ class StoreReader:
         ]
         return events, calls
 
+    def events(self, since_utc: float, until_utc: float) -> list[AlarmEvent]:
+        """What alarms said from since to before until, in order."""
+        self._chained()
+        query = f"SELECT {EVENT_COLUMNS} FROM event WHERE at_utc >= ? AND at_utc < ? ORDER BY id"  # noqa: S608
+        rows = self._ask(self._journal, query, (since_utc, until_utc))
+        return [get_event(row, self._zone).event for row in rows]
+
     def check_chain(self, known: Iterable[Head] = ()) -> Checked:
         """Follow the chain of the journal from end to end. known: heads given out before."""
         self._chained()
@@ -153,6 +165,27 @@ class StoreReader:
         span = (microseconds(since_utc), microseconds(until_utc))
         streams = [self._readings(point, "t_us >= ? AND t_us < ? ORDER BY t_us", span) for point in points]
         return heapq.merge(*streams, key=lambda reading: reading.at.utc)
+
+    def following(self, after_utc: float, before_utc: float) -> float | None:
+        """When any point at all was read next after an instant and before another; None when there was none."""
+        span = (microseconds(after_utc), microseconds(before_utc))
+        first = "SELECT min(t_us) FROM reading WHERE reading.point = point.id AND t_us > ? AND t_us < ?"
+        [(found,)] = self._ask(self._history, f"SELECT min(t) FROM (SELECT ({first}) AS t FROM point)", span)  # noqa: S608
+        return None if found is None else found / 1_000_000
+
+    def hours(self, point: str, since_utc: float, until_utc: float) -> Iterator[HourSummary]:
+        """The summaries there are of a point's hours that begin from since to before until, oldest first.
+
+        An hour without a summary has no readings, or has not been summarised (yet).
+        """
+        [(version,)] = self._ask(self._history, "PRAGMA user_version", ())
+        if version < _HOURS_SINCE:
+            return
+        span = (math.ceil(since_utc / HOUR_S), math.ceil(until_utc / HOUR_S))
+        query = f"SELECT {HOUR_COLUMNS} FROM hour WHERE point = ? AND hour >= ? AND hour < ? ORDER BY hour"  # noqa: S608
+        for key, quantity in self._ask(self._history, "SELECT id, quantity FROM point WHERE name = ?", (point,)):
+            for row in self._ask(self._history, query, (key, *span)):
+                yield get_hour(point, quantity, row, self._zone)
 
     def _readings(self, point: str, where: str, values: tuple[int, ...]) -> Iterator[Reading]:
         [(version,)] = self._ask(self._history, "PRAGMA user_version", ())

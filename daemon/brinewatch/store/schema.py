@@ -40,6 +40,16 @@ _TALLY = """
 CREATE TABLE tally (
   point INTEGER NOT NULL, flag INTEGER NOT NULL, n INTEGER NOT NULL, PRIMARY KEY (point, flag)) WITHOUT ROWID"""
 
+# hour: counted from 1970; fives: packed, see history_hours; before: the reading that stood when the hour began
+_HOUR = """
+CREATE TABLE hour (
+  point INTEGER NOT NULL, hour INTEGER NOT NULL,
+  passed INTEGER NOT NULL, untested INTEGER NOT NULL, suspect INTEGER NOT NULL, failed INTEGER NOT NULL,
+  missing INTEGER NOT NULL, low REAL, high REAL, total REAL NOT NULL, first REAL, last REAL, oldest_s REAL NOT NULL,
+  fives BLOB NOT NULL, busiest INTEGER NOT NULL,
+  before_us INTEGER, before_value REAL, before_flag INTEGER, before_age_s REAL,
+  PRIMARY KEY (point, hour)) WITHOUT ROWID"""
+
 HISTORY: tuple[Step, ...] = (
     (
         "CREATE TABLE point (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, quantity TEXT NOT NULL)",
@@ -50,6 +60,7 @@ HISTORY: tuple[Step, ...] = (
     ),
     # raw was the number on the wire, and is now what the probe said in the quantity's unit: so far, the value
     ("UPDATE reading SET raw = value WHERE raw IS NOT NULL",),
+    (_HOUR,),
 )
 
 
