@@ -12,6 +12,8 @@ from brinewatch.moment import Moment
 from brinewatch.readings import Flag, Reading, quantity_of
 from row import Row
 
+# judgement: at one step a second on a machine ten times slower this is a thousandth of its time
+GOAL = 40.0
 SHED = Path(__file__).parents[1] / "examples" / "demo.toml"
 
 
@@ -41,5 +43,5 @@ def measure(quick: bool) -> Iterator[Row]:
         plain += time.perf_counter() - began
     yield Row(
         "engine", f"one step of {len(alarms)} alarms", 1e6 * spent / steps, "us", 1e6 * plain / steps,
-        "comparing each value with its limit", 20.0,
+        "comparing each value with its limit", GOAL,
     )  # fmt: skip

@@ -124,6 +124,22 @@ def test_bad_inputs_make_no_state_or_a_doubtful_one() -> None:
     assert first(one, {}, NOW)["air_state"].reason == "air supply pressure (manifold.air_pressure): not read yet"
 
 
+def test_a_motor_not_read_since_the_pressure_fell_proves_no_open_line() -> None:
+    one = follower(planned(["manifold.air_state"])["manifold.air"])
+    assert first(one, air(12.0))["air_state"].value == 4.0
+    # the blower stops: the pressure is read each second, the motor's meter every five
+    for second in range(1, 5):
+        now = NOW.later(float(second))
+        readings = air(0.1, at=now) | {"blower.motor_current": reading("blower.motor_current", 2.7)}
+        state = first(one, readings, now)["air_state"]
+        assert (state.value, state.flag) == (None, Flag.NOT_EVALUATED)
+        assert "has not been read since the pressure fell" in state.reason
+    stopped, running = NOW.later(5.0), NOW.later(6.0)
+    assert first(one, air(0.1, 0.0, stopped), stopped)["air_state"].value == 0.0
+    # and a motor that was read after the fall, and runs, does prove it
+    assert first(one, air(0.1, 2.7, running), running)["air_state"].value == 1.0
+
+
 def days(one: Follower, rises: list[float], start: Moment = NOW) -> tuple[dict[str, Reading], Moment]:
     """So many days of five-minute scans; the newest reading of each quantity."""
     newest: dict[str, Reading] = {}

@@ -14,6 +14,7 @@ from brinewatch.readings import Flag, Reading, quantity_of
 from brinewatch.seawater import pressure
 from brinewatch.signals.derived import derive
 from brinewatch.signals.display import DisplayUnits, show
+from brinewatch.signals.following import FOLLOWED
 from brinewatch.signals.planning import plan
 from brinewatch.signals.recipes import ASSUMED_UNCERTAINTY, RECIPES
 
@@ -179,9 +180,9 @@ def test_every_recipe_names_known_quantities_and_constants() -> None:
 
 
 def test_what_is_only_derived_has_a_recipe() -> None:
-    # the air supply's own quantities are worked out elsewhere, from more than one instant
+    # followers work theirs out from more than one instant
     by_recipe = {recipe.output for recipe in RECIPES}
-    alone = {key for key, one in QUANTITIES.items() if one.derived and not key.startswith(("air_", "blower_"))}
+    alone = {key for key, one in QUANTITIES.items() if one.derived} - set(FOLLOWED)
     assert alone <= by_recipe
 
 

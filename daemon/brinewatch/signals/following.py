@@ -158,6 +158,7 @@ class _AirFollower:
         self.plan = plan
         self._days = fouling.DayMemory()
         self._shown: float | None = None
+        self._normal_s: float | None = None  # when the pressure was last seen in normal running
 
     def saved(self) -> Mapping[str, Any]:
         return self._days.to_dict()
@@ -192,6 +193,14 @@ class _AirFollower:
         used = ["air pressure", *(QUANTITIES[key].name for key in known)]
         stands_on = [f"from {', '.join(used)}", *(_why(one) for one in others if not one.usable)]
         reasons = [one.reason for one in (pressure, rise) if one.flag is not Flag.PASS and one.reason]
+        if verdict.state is AirState.NORMAL:
+            self._normal_s = pressure.at.mono
+        if verdict.state is AirState.LINE_OPEN and self._normal_s is not None:
+            # the pressure tells of a stop at once, a meter at its next reading: till then it tells of before
+            before = [one for one in others if one.usable and one.at.mono <= self._normal_s]
+            if before:
+                reason = f"The {QUANTITIES[before[0].quantity].name} has not been read since the pressure fell."
+                return self._reading("air_state", None, Flag.NOT_EVALUATED, reason, now, age=age)
         if verdict.state is None:
             return self._reading("air_state", None, Flag.NOT_EVALUATED, verdict.reason, now, age=age)
         if verdict.doubt:
