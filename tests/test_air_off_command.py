@@ -1,4 +1,4 @@
-"""`brinewatch air-off-test`: the talk with the person who stands by, over the socket of a daemon on a simulated shed."""
+"""`brinewatch air-off-test`: the talk with the person who stands by, over the socket of a daemon on a made shed."""
 
 from __future__ import annotations
 

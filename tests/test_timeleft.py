@@ -10,10 +10,10 @@ import pytest
 
 from alarms.nights import at, reading
 from brinewatch.alarms.features import ForecastOf
+from brinewatch.forecast.air_stop import AirOff
 from brinewatch.forecast.oxygen_budget import TankOxygen
 from brinewatch.forecast.oxygen_watch import OxygenProbe
 from brinewatch.readings import Flag, Reading
-from brinewatch.forecast.air_stop import AirOff
 from brinewatch.timeleft import TankPlan, TimeLeft
 
 AIR, SAT, OXYGEN, TEMPERATURE = "manifold.air_pressure", "tank.oxygen_saturation", "tank.oxygen", "tank.temperature"
