@@ -14,6 +14,7 @@ from row import Measure, Row
 NAMES = {
     "engine": "one step of the alarm engine, against a plain loop of comparisons",
     "rehearsal": "a month of readings through rules, against stepping every one of them",
+    "storage": "a year of readings on the card: size, blocks written, questions, against rows and DuckDB",
 }
 
 

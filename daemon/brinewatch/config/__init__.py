@@ -91,7 +91,12 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     follows = _follows(reader, stages, known, ages)
     cross = cross_plan(reader, stages, known)
     ages |= {point: max(age, ages.get(point, 0.0)) for point, age in instead.ages.items()}
-    there = {"modem": modem, "broker": broker, "calibration": _calibratable(reader, buses)}
+    there = {
+        "modem": modem,
+        "broker": broker,
+        "calibration": _calibratable(reader, buses),
+        "backup": store.backup_to,
+    }
     parts = [key for key in WATCH_PARTS if there.get(key, True)]
     stages += [
         Stage("watch", StageSettings(key=key, name=WATCH_PARTS[key], kind="part of the watch", watch=["health"]))
