@@ -32,7 +32,8 @@ PLACES = {"room": Place("room", 0), "north": Place("water", 0), "south": Place("
 
 
 def moment(second: float) -> Moment:
-    return Moment(START + second, START + second, True, UTC)
+    at = round((START + second) * 1_000_000) / 1_000_000  # as the store keeps it
+    return Moment(at, at, True, UTC)
 
 
 def reading(point: str, value: float | None, second: float, flag: Flag = Flag.PASS) -> Reading:
