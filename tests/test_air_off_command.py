@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -26,9 +27,22 @@ class Stander(Person):
     def __init__(self, it: Night, *script: tuple[str, str | Callable[[], str]], quits: str = "") -> None:
         super().__init__(*script)
         self._it, self._quits = it, quits
+        self._books: list[tuple[float, dict[str, float]]] = []
         self._deeds: set[asyncio.Task[None]] = set()
 
+    def taken_g_h(self, way: str) -> float:
+        """Oxygen that went this way while the air was off, in all tanks."""
+        (began, at_first), (ended, at_last) = self._books[0], self._books[-1]
+        return (at_first[way] - at_last[way]) / (ended - began) * 3.6
+
+    def _look(self) -> None:
+        ways = self._it.shed.model.ledger.ways
+        self._books.append(
+            (self._it.clock.now().mono, {way: amount for (of, way), amount in ways.items() if of == "oxygen"})
+        )
+
     def _do(self, work: Callable[..., object]) -> None:
+        self._look()
         self._deeds.add(asyncio.ensure_future(work("blower-stop")))  # type: ignore[arg-type]
 
     def say(self, text: str = "") -> None:
@@ -68,11 +82,17 @@ async def test_from_the_cautions_to_the_saved_figure(tmp_path: Path) -> None:
             "PUT THE AIR BACK ON NOW (10 min have passed",
             "The air is back.",
             "The test of Nursery raceway is over: all is back as it was.",
-            "the whole tank uses 1.4", "within a factor of 1.3",
-            "its figures in the shed file come to 1.3",
+            "its figures in the shed file come to 1.",
             "Saved: it counts from the next stop of the air on.",
         ):  # fmt: skip
             assert words in person.text, words
+        said = re.search(r"the whole tank uses ([0-9.]+) g/h, within a factor of ([0-9.]+)", person.text)
+        assert said
+        found, factor = map(float, said.groups())
+        # what was hidden from it: what the simulated animals and the water's own bacteria took meanwhile
+        animals, bacteria = person.taken_g_h("animals"), person.taken_g_h("bacteria")
+        assert animals > 1.0
+        assert animals / factor < found < (animals + bacteria) * factor
         assert it.modem.sent == []
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from brinewatch.alarms.change import Override
 from brinewatch.alarms.states import diagram, table_text
 from brinewatch.cli import _parser
 
@@ -47,3 +48,13 @@ def test_the_layers_in_the_document_are_those_the_machine_holds() -> None:
     for layer in layers:
         for part in layer.split(" | "):
             assert re.search(rf"\b{part}\b", block), part
+
+
+def test_every_override_a_guide_shows_is_understood() -> None:
+    shown = 0
+    for guide in (TOP / "deploy" / "guides").glob("*.md"):
+        for block in re.findall(r"```toml\n(.*?)```", guide.read_text(encoding="utf-8"), re.DOTALL):
+            for table in tomllib.loads(block).get("override", []):
+                Override.model_validate(table)
+                shown += 1
+    assert shown

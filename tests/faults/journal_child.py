@@ -22,6 +22,11 @@ from brinewatch.store.journal import Journal
 PHONES = ("+447700900101", "+447700900102")
 
 
+def whole(line: str) -> bytes:
+    """A line that shows when a kill cut it off: it ends with a point, and does not run on from one before."""
+    return f"\n{line} .\n".encode()
+
+
 class Child:
     def __init__(self, folder: Path, seed: int) -> None:
         self.clock = SystemClock()
@@ -32,7 +37,7 @@ class Child:
         self.wire = os.open(folder / "wire", os.O_WRONLY | os.O_CREAT | os.O_APPEND)
 
     def say(self, *words: object) -> None:
-        os.write(self.told, (" ".join(map(str, words)) + "\n").encode())
+        os.write(self.told, whole(" ".join(map(str, words))))
 
     async def run(self, drain: bool) -> None:
         resumed = await self.journal.open()
@@ -81,7 +86,7 @@ class Child:
             if self.random.random() < 0.2:
                 await self.journal.settle(message, Delivery.WAITING, now, detail="no network", retry_at_utc=now.utc)
                 continue
-            os.write(self.wire, f"{message.id} {message.to} {message.text}\n".encode())
+            os.write(self.wire, whole(f"{message.id} {message.to} {message.text}"))
             await self.journal.settle(message, Delivery.SENT, now, references=[int(message.id) % 256])
         return len(due)
 

@@ -30,7 +30,9 @@ CHILD = Path(__file__).with_name("journal_child.py")
 
 
 def lines(path: Path) -> list[list[str]]:
-    return [line.split() for line in path.read_text().splitlines()] if path.exists() else []
+    """Every whole line; see journal_child.whole."""
+    said = path.read_text().splitlines() if path.exists() else []
+    return [line.split()[:-1] for line in said if line.endswith(" .")]
 
 
 def live_and_die(folder: Path, seed: int, chance: random.Random) -> int:

@@ -53,7 +53,7 @@ def test_it_is_the_scaled_median_absolute_deviation_of_second_differences() -> N
     assert found is not None
     # scipy scales by the same constant (1.4826 to its printed digits)
     bends = np.diff(np.array(values, dtype=float), n=2)
-    spread = median_abs_deviation(bends, center=lambda x, axis: np.zeros(1), scale="normal")
+    spread = median_abs_deviation(bends, center=lambda x, axis: np.zeros(()), scale="normal")
     assert found.sigma == pytest.approx(spread / np.sqrt(6), rel=1e-4)
 
 

@@ -354,3 +354,9 @@ def test_a_window_too_short_for_the_rows_is_said(tmp_path: Path, capsys: pytest.
     out, err = capsys.readouterr()
     assert "falling@file.oxygen_saturation needs 9 readings in 30 min" in err
     assert json.loads(out)["notes"] == [err.strip()]
+
+
+def test_a_column_no_limit_judges_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = sheet(tmp_path, [[80, 12.0]] * 5, "time,oxygen_saturation,temperature")
+    assert main(["rehearse", "--csv", str(file), "--rules", str(rules(tmp_path))]) == 0
+    assert "No limit judges file.temperature by itself: nothing can call for it here." in capsys.readouterr().err

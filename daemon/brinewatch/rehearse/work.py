@@ -172,7 +172,7 @@ def _of_file(path: Path | None, csv: str, time: str | None, asked: _Asked) -> Fo
         before = _Run(
             sorted_out(present.alarms, record, False)[0], kept, zone, asked.after_s, [(since, until)]
         ).events
-    notes = [*sheet.notes, *_too_sparse(alarms, sheet)]
+    notes = [*sheet.notes, *_unjudged(alarms, sheet), *_too_sparse(alarms, sheet)]
     advice = _advice(alarms, kept, [(since, until)])
     return _found(tried, zone, run, asked, against, before, advice, left_out, notes)
 
@@ -181,6 +181,13 @@ def _ages(sheet: Sheet, readings: Mapping[str, Sequence[Reading]]) -> Mapping[st
     """Of points that are derived too: they come with their leading input."""
     slowest = max(sheet.ages.values(), default=0.0)
     return {point: sheet.ages.get(point, slowest) for point in readings}
+
+
+def _unjudged(alarms: Iterable[Alarm], sheet: Sheet) -> list[str]:
+    """Silence about a column must not be taken for a clean bill."""
+    judged = {alarm.point for alarm in alarms if not alarm.rule.about_data}
+    left = [point for point in sheet.readings if point not in judged]
+    return [f"No limit judges {', '.join(left)} by itself: nothing can call for it here."] if left else []
 
 
 def _too_sparse(alarms: Iterable[Alarm], sheet: Sheet) -> list[str]:
