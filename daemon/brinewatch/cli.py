@@ -25,6 +25,7 @@ from brinewatch.ordering import register as register_orders
 from brinewatch.past import register as register_history
 from brinewatch.probing import register as register_probes
 from brinewatch.rehearse import register as register_rehearse
+from brinewatch.series_command import register as register_series
 from brinewatch.water.line import register as register_water
 
 EXIT_OK, EXIT_FAULT, EXIT_USAGE = 0, 1, 2
@@ -132,6 +133,8 @@ def _parser() -> argparse.ArgumentParser:
     shed(register_journal(add))
     shed(register_backup(add))
     shed(register_restore(add))
+    for command in register_series(add):
+        shed(command)
     shed(register_probes(add))
     return parser
 

@@ -1,13 +1,19 @@
-"""The night's copy of the store to another disk, for whoever assembles the daemon."""
+"""Copies of the store elsewhere, for whoever assembles the daemon: to another disk, and to a time-series server."""
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Awaitable, Callable
+from typing import TYPE_CHECKING
 
 from brinewatch.config import ShedFile
 from brinewatch.errors import StoreError
 from brinewatch.ports import Clock
+
+if TYPE_CHECKING:
+    from brinewatch.store.series.replica import Replica
+    from brinewatch.store.series.server import Server
+    from brinewatch.store.series.settings import SeriesSettings
 
 log = logging.getLogger(__name__)
 
@@ -44,3 +50,26 @@ def nightly(
             await thread.stop(1.0)
 
     return work
+
+
+def series_of(shed: ShedFile, clock: Clock, on_health: Callable[[bool, str], None]) -> Replica | None:
+    """The copy of the history on a time-series server; None when the shed names none. The library that speaks to it
+    is loaded by nobody else.
+    """
+    if shed.series is None or shed.replay is not None:
+        return None
+    from brinewatch.store.series.replica import Replica
+
+    server = series_server(shed, shed.series)
+    return Replica(shed.series, shed.shed.key, shed.data, shed.zone, server, clock, on_health)
+
+
+def series_server(shed: ShedFile, settings: SeriesSettings) -> Server:
+    """The server of a shed. BrinewatchError when the token cannot be read."""
+    from brinewatch.notify.secrets import read_secret
+    from brinewatch.store.series.server import Server
+
+    token = ""
+    if settings.token_file is not None:
+        token = read_secret(shed.folder / settings.token_file, "Token", "the time-series server's token")
+    return Server(settings, token, None if settings.ca_file is None else str(shed.folder / settings.ca_file))

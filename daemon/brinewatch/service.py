@@ -26,7 +26,7 @@ from brinewatch.callout import Callout
 from brinewatch.config import ShedFile
 from brinewatch.config.plans import channels_of, stages_of, time_left
 from brinewatch.control import ControlServer
-from brinewatch.copying import nightly
+from brinewatch.copying import nightly, series_of
 from brinewatch.desk import Desk, event_line
 from brinewatch.errors import BrinewatchError, StoreBusy, StoreError
 from brinewatch.messages import DeliveryReport, Inbound, Message
@@ -83,6 +83,7 @@ class Daemon:
             shed.data / "history.sqlite", clock, shed.store.batch_s, self._on_health("history"),
             raw_years=shed.store.raw_years,
         )  # fmt: skip
+        self._series = series_of(shed, clock, self._on_health("series"))
         self.buses: dict[str, Bus] = {
             name: build_bus(name, settings, clock, shed.folder) for name, settings in shed.buses.items()
         }
@@ -185,6 +186,7 @@ class Daemon:
         await self.journal.begin({alarm.id: body_of(alarm) for alarm in self.shed.alarms}, now)
         self._callout.nuisance.restore(await events_before(self.journal, resumed.same_boot, now))
         for note in (
+            *(await self._series.open() if self._series else ()),
             *await recall_tests(self.keeper, self.shed.follows, self.journal),
             *await replay_history(self.keeper, self.history, now),
         ):
@@ -211,6 +213,7 @@ class Daemon:
         if self.shed.replay:
             return [*parts, ("record", self._until_record_ends)]
         parts.append(("calendar", self._calendar().run))
+        parts += [("time-series server", self._series.run)] if self._series else []
         parts.append(("control", ControlServer(self.shed.data / "control.sock", self._desk.answer, self.clock).run))
         if self.shed.page.enabled:
             parts.append(("page", self._page))

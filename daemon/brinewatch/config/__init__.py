@@ -78,6 +78,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         reader.fault("shed", None, "a [shed] table with key, name, short_name, time_zone and altitude_m")
     store, page = reader.section("store", StoreSettings()), reader.section("page", PageSettings())
     broker, modem, replay = reader.section("broker"), reader.section("modem"), reader.section("replay")
+    series = reader.section("series")
     stages = [Stage(way, one) for way in ("water", "air", "room") for one in reader.many(way)]
     buses = reader.buses()
     contacts = reader.many("contact")
@@ -96,6 +97,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         "broker": broker,
         "calibration": _calibratable(reader, buses),
         "backup": store.backup_to,
+        "series": series,
     }
     parts = [key for key in WATCH_PARTS if there.get(key, True)]
     stages += [
@@ -116,7 +118,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     return ShedFile(
         path=path, shed=shed, stages=tuple(stages), buses=buses, rulesets=tuple(rulesets), alarms=tuple(alarms),
         derivations=tuple(derivations), follows=tuple(follows), cross=cross, contacts=tuple(contacts), store=store,
-        page=page, broker=broker, modem=modem, replay=replay,
+        page=page, broker=broker, modem=modem, replay=replay, series=series,
     )  # fmt: skip
 
 

@@ -27,6 +27,7 @@ from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
 from brinewatch.settings import faults_of, key_path
 from brinewatch.signals.crosscheck import Compare, Neighbour, Physics
+from brinewatch.store.series.settings import SeriesSettings
 
 SECTIONS: Mapping[str, Any] = {
     "shed": ShedSettings,
@@ -35,6 +36,7 @@ SECTIONS: Mapping[str, Any] = {
     "broker": MqttSettings,
     "modem": SmsModemSettings,
     "replay": ReplaySettings,
+    "series": SeriesSettings,
     "physics": Physics,
 }
 LISTS: Mapping[str, Any] = {
@@ -183,13 +185,13 @@ def _check_channel(
         reader.fault(here, point, f'a stage with key "{stage_of(point)}" whose watch lists "{quantity_of(point)}"')
 
 
-_FILE_KEYS = ("password_file", "ca_file", "pin_file", "file")
+_FILE_KEYS = ("password_file", "token_file", "ca_file", "pin_file", "file")
 
 
 def check_files(reader: Reader, folder: Path) -> None:
     """Every file named in the shed file is there; rule files are looked for in their own way."""
     buses = reader.table.get("bus", {})
-    tables = [((key,), reader.table.get(key)) for key in ("broker", "modem", "page")]
+    tables = [((key,), reader.table.get(key)) for key in ("broker", "modem", "page", "series")]
     tables += [(("bus", name), row) for name, row in (buses.items() if isinstance(buses, dict) else ())]  # type: ignore[misc]
     for under, row in tables:
         for key in _FILE_KEYS:

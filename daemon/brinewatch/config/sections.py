@@ -27,6 +27,7 @@ from brinewatch.signals.derived import Derivation
 from brinewatch.signals.display import DisplayUnits
 from brinewatch.signals.following import FollowPlan
 from brinewatch.signals.upkeep import upkeep_of
+from brinewatch.store.series.settings import SeriesSettings
 
 KEY = r"^[a-z][a-z0-9_-]*$"
 Key = Annotated[str, Field(pattern=KEY, max_length=32)]
@@ -38,6 +39,7 @@ WATCH_PARTS: Mapping[str, str] = {
     "calibration": "Calibration",
     "alarms": "Alarms",
     "backup": "Backup",
+    "series": "Time-series server",
     "modem": "Modem",
     "broker": "Broker",
 }
@@ -160,6 +162,7 @@ class ShedFile:
     broker: MqttSettings | None
     modem: SmsModemSettings | None
     replay: ReplaySettings | None
+    series: SeriesSettings | None = None
 
     @property
     def folder(self) -> Path:

@@ -154,6 +154,7 @@ def restore_store(backup: Path, data: Path, now: Moment) -> tuple[list[Copied], 
             part = data / f"{path.name}.part"
             shutil.copyfile(path, part)
             part.chmod(0o640)
+            _name_anew(part)
             _sync(part)
         for path in found:  # all of them are there: now they change places
             own = data / path.name
@@ -168,6 +169,15 @@ def restore_store(backup: Path, data: Path, now: Moment) -> tuple[list[Copied], 
     except OSError as error:
         raise StoreError(f"{data} cannot be restored ({error}).", "Look at that disk: it may be full.") from error
     return copied, aside
+
+
+def _name_anew(path: Path) -> None:
+    """Give a history that is put back a name of its own: its numbers of changes go on from those of the backup, and
+    a position in the file it replaces must not be taken for one in this."""
+    with closing(sqlite3.connect(path)) as db:
+        if db.execute("SELECT 1 FROM sqlite_master WHERE name = 'fresh'").fetchone():
+            db.execute("UPDATE state SET value = lower(hex(randomblob(8))) WHERE name = 'file'")
+            db.commit()
 
 
 def _room(data: Path, to: Path) -> None:
