@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING, Any
 
 from brinewatch.airtests import MARK, AirTests
 from brinewatch.alarms.attending import AttendedSwitches
+from brinewatch.alarms.calling import MARK as CALL_MARK
 from brinewatch.alarms.events import AlarmEvent, Command, Happening
-from brinewatch.alarms.memory import resume
+from brinewatch.alarms.memory import resume, shift_of
 from brinewatch.alarms.version import body_of
 from brinewatch.calendar import Calendar
 from brinewatch.calibrations import Calibrations
@@ -31,7 +32,7 @@ from brinewatch.errors import BrinewatchError, StoreBusy, StoreError
 from brinewatch.messages import DeliveryReport, Inbound, Message
 from brinewatch.notify.worker import WayWorker
 from brinewatch.overview import Overview, as_json
-from brinewatch.ports import Bus, Clock, Notifier
+from brinewatch.ports import Bus, Clock
 from brinewatch.probes.build import build_bus
 from brinewatch.probes.manual import ManualBus
 from brinewatch.probes.recorded import RecordedBus
@@ -44,6 +45,7 @@ from brinewatch.store.journal import Journal, Resumed
 from brinewatch.store.lock import StoreLock
 from brinewatch.store.schema import NewerStore
 from brinewatch.watchkeeper import FOLLOW_MARK, Outcome, Watchkeeper
+from brinewatch.ways import WAY_OF, Heard, notifiers, publisher, reaching
 
 if TYPE_CHECKING:
     from brinewatch.notify.mqtt import MqttNotifier
@@ -56,7 +58,6 @@ Part = Callable[[], Awaitable[None]]
 _RESTART_FROM_S, _RESTART_TO_S = 1.0, 60.0
 _ALIVE_EVERY_S = 60.0
 _CALLS_KEPT = 10_000
-_WAY_OF = {"modem": "sms", "broker": "mqtt"}
 # alarms are stepped at every scan and at every due instant; this is for what neither foresees
 _LOOK_EVERY_S = 30.0
 
@@ -142,14 +143,10 @@ class Daemon:
         for note in resumed.notes:
             self._say(note)
         saved = resumed.saved
-        kept = {key: one for key, one in resumed.memories.items() if key.startswith((FOLLOW_MARK, MARK))}
-        memory = resume(
-            {key: one for key, one in resumed.memories.items() if key not in kept},
-            saved.mono if saved else now.mono,
-            saved.utc if saved and saved.trusted else None,
-            resumed.same_boot,
-            now,
-        )
+        kept = {key: one for key, one in resumed.memories.items() if key.startswith((FOLLOW_MARK, MARK, CALL_MARK))}
+        utc = saved.utc if saved and saved.trusted else None
+        slept = (saved.mono if saved else now.mono, utc, resumed.same_boot, now)
+        memory = resume({key: one for key, one in resumed.memories.items() if key not in kept}, *slept)
         self.keeper = Watchkeeper(
             self.shed.shed.name, stages_of(self.shed), channels_of(self.shed), self.shed.derivations,
             self.shed.alarms, self.shed.shed.display, now, memory, self.shed.follows,
@@ -166,10 +163,13 @@ class Daemon:
             self.keeper,
             self.shed.shed.short_name,
             self.shed.contacts,
-            modem=self.shed.modem is not None,
+            self.shed.calling,
+            ways=reaching(self.shed),
             topic=topic,
             left=self._time_left.short,
         )
+        for note in self._callout.recall(kept, shift_of(*slept)[0]):
+            self._say(note)
         self._recorder = Recorder(self.journal, self.clock, self._release)
         hands = [bus for bus in self.buses.values() if isinstance(bus, ManualBus)]
         self._calibrations = Calibrations(self.shed, self.keeper, self.journal, self.clock, self._note)
@@ -192,7 +192,10 @@ class Daemon:
 
     def _parts(self) -> list[tuple[str, Part]]:
         parts: list[tuple[str, Part]] = []
-        for notifier in self._notifiers():
+        heard = Heard(self._on_inbound, self._on_report, self._on_health, lambda: as_json(self.overview()))
+        made = notifiers(self.shed, self.clock, heard)
+        self._mqtt = publisher(made)
+        for notifier in made:
             worker = WayWorker(notifier, Told(self.journal, self._callout.settled), self.clock, self._on_trouble)
             self._workers[notifier.way] = worker
             parts += [(f"{notifier.way} line", notifier.run), (f"{notifier.way} outbox", worker.run)]
@@ -259,23 +262,6 @@ class Daemon:
             await self.clock.sleep(every)
         self.stop()
 
-    def _notifiers(self) -> list[Notifier]:
-        made: list[Notifier] = []
-        if self.shed.modem:
-            from brinewatch.notify.sms import SmsNotifier
-
-            modem = self.shed.modem.model_copy(update={"port": str(self.shed.folder / self.shed.modem.port)})
-            made.append(SmsNotifier(modem, self.clock, self._on_inbound, self._on_report, self._on_health("modem")))
-        if self.shed.broker:
-            from brinewatch.notify.mqtt import MqttNotifier
-
-            self._mqtt = MqttNotifier(
-                self.shed.broker, self.shed.shed.key, self.clock, lambda: as_json(self.overview()),
-                self._on_health("broker"), folder=self.shed.folder,
-            )  # fmt: skip
-            made.append(self._mqtt)
-        return made
-
     # -- the one way of a reading -------------------------------------------------------------------------------
 
     def _deliver(self, samples: Sequence[Sample]) -> None:
@@ -298,7 +284,7 @@ class Daemon:
         for verdict in outcome.revised:
             self.history.revise(verdict)
         messages = self._callout.messages(outcome.events, now)
-        self._recorder.add(outcome.events, outcome.changed, messages)
+        self._recorder.add(outcome.events, {**outcome.changed, **self._callout.changed()}, messages)
         for event in outcome.events:
             self._say(event_line(event, self.keeper))
             if event.happening in (Happening.RAISED, Happening.REPEATED):
@@ -316,8 +302,8 @@ class Daemon:
         every = max(_LOOK_EVERY_S, min(scans, default=_LOOK_EVERY_S))
         while True:
             now = self.clock.now()
-            due = self.keeper.due(now)
-            until = now.mono + every if due is None else min(due, now.mono + every)
+            dues = (self.keeper.due(now), self._callout.due(now))
+            until = min([now.mono + every, *(due for due in dues if due is not None)])
             await self._sleep_until_or_change(until)
             if self.clock.now().mono >= until:
                 self._look()
@@ -351,9 +337,9 @@ class Daemon:
             if before is not None and before[0] != well:
                 self._say(f"{part}: {'well' if well else 'FAILING'}{': ' + reason if reason else ''}")
                 self._spawn(self._look_soon())
-            if well and part in _WAY_OF:
+            if well and part in WAY_OF:
                 # what waits only because the way was down need not sit out its back-off
-                self._workers[_WAY_OF[part]].retry_now()
+                self._workers[WAY_OF[part]].retry_now()
 
         return heard
 
@@ -373,9 +359,11 @@ class Daemon:
         self._spawn(self._report(report))
 
     async def _report(self, report: DeliveryReport) -> None:
-        self._callout.reported(report)
-        if not await self.journal.report(report):
+        found = await self.journal.report(report)
+        if found is None:
             log.info("A delivery report for %s fits no message: %s", report.to, report.detail)
+        else:
+            self._callout.settled(*found)
 
     def _on_inbound(self, inbound: Inbound) -> None:
         self._spawn(self._desk.inbound(inbound))

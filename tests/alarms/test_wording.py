@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from alarms.nights import RULES, at, bound, reading, rule, shipped
 from brinewatch.alarms.engine import Memory, step
 from brinewatch.alarms.events import AlarmEvent, Happening, Order, Priority, State
-from brinewatch.alarms.roster import understand
+from brinewatch.alarms.replying import understand
 from brinewatch.alarms.rules import Above, Alarm, Below, Failed, Foreseen, Rate, Rule
 from brinewatch.alarms.ruleset import BROKEN, NO_AIR_DATA, NO_DATA
 from brinewatch.alarms.septets import septets

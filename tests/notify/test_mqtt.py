@@ -20,7 +20,8 @@ from brinewatch.clock import SystemClock
 from brinewatch.errors import BrinewatchError, NeedsPerson, OutcomeUnknown, RetryLater
 from brinewatch.messages import Message
 from brinewatch.notify.mqtt import MqttNotifier
-from brinewatch.notify.mqtt_settings import MqttSettings, read_password
+from brinewatch.notify.mqtt_settings import MqttSettings
+from brinewatch.notify.secrets import read_secret
 from broker import Broker, Heard, Listener, broker, free_port, listener
 
 pytestmark = pytest.mark.broker
@@ -258,7 +259,7 @@ def test_password_files_that_are_refused(tmp_path: Path, text: str, mode: int, s
 
 def test_a_missing_password_file_is_refused(tmp_path: Path) -> None:
     with pytest.raises(BrinewatchError, match="No such file"):
-        read_password(str(tmp_path / "none"))
+        read_secret(str(tmp_path / "none"))
 
 
 @pytest.mark.parametrize(

@@ -238,8 +238,30 @@ def _attended_text(event: AlarmEvent) -> str:
 
 def help_text(shed: str) -> str:
     """What may be written in."""
-    what = "OK 12, OK ALL, RESET 12, SHELVE 12 30 (min), UNSHELVE 12, HERE 60 while you work there, LEFT, STATE."
+    what = (
+        "OK 12, OK ALL, RESET 12, SHELVE 12 30 (min), UNSHELVE 12, HERE 60 while you are there, LEFT, STATE, WHO."
+    )
     return f"{shorten(shed, 20)} Reply {what}"
+
+
+def who_text(shed: str, on: Sequence[str], off: Sequence[str]) -> str:
+    """Who is on duty now, in the order in which they are called."""
+    first = f"On duty: {', then '.join(on)}." if on else "Nobody is on duty: all are called at once."
+    rest = f" After them: {', '.join(off)}." if on and off else f" These: {', '.join(off)}." if off else ""
+    return shorten(f"{shorten(shed, 20)} {first}{rest}", ONE_PART)
+
+
+def spared_text(shed: str, numbers: Sequence[int]) -> str:
+    """What a phone was spared, because it had so many messages within an hour."""
+    each = list(dict.fromkeys(numbers))
+    count = f"{len(numbers)} more messages were" if len(numbers) > 1 else "1 more message was"
+    head = f"{shorten(shed, 20)} {count} not sent, there were so many. Of alarms"
+    for shown in range(min(len(each), 12), 0, -1):
+        more = f" and {len(each) - shown} more" if shown < len(each) else ""
+        text = f"{head} {', '.join(str(number) for number in each[:shown])}{more}. Reply STATE."
+        if length(text) <= ONE_PART:
+            return text
+    return f"{head} of many. Reply STATE."
 
 
 def _within(text: str, waiting: Sequence[int]) -> str:

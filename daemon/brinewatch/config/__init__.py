@@ -11,12 +11,13 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from brinewatch.alarms.based import load_rules
+from brinewatch.alarms.calling import CallingSettings
 from brinewatch.alarms.links import Place
 from brinewatch.alarms.rules import Alarm
 from brinewatch.alarms.ruleset import Override, RuleSet, Source, bind, load_sources
 from brinewatch.config.cross import cross_plan
 from brinewatch.config.instead import NOTHING, Instead
-from brinewatch.config.reader import LISTS, SECTIONS, Reader, check_files, check_names, check_points
+from brinewatch.config.reader import LISTS, SECTIONS, Reader, check_files, check_names, check_points, check_roster
 from brinewatch.config.sections import (
     WATCH_PARTS,
     RulesSettings,
@@ -78,6 +79,8 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         reader.fault("shed", None, "a [shed] table with key, name, short_name, time_zone and altitude_m")
     store, page = reader.section("store", StoreSettings()), reader.section("page", PageSettings())
     broker, modem, replay = reader.section("broker"), reader.section("modem"), reader.section("replay")
+    mail, webhook = reader.section("mail"), reader.section("webhook")
+    calling = reader.section("calling", CallingSettings())
     stages = [Stage(way, one) for way in ("water", "air", "room") for one in reader.many(way)]
     buses = reader.buses()
     contacts = reader.many("contact")
@@ -91,7 +94,13 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     follows = _follows(reader, stages, known, ages)
     cross = cross_plan(reader, stages, known)
     ages |= {point: max(age, ages.get(point, 0.0)) for point, age in instead.ages.items()}
-    there = {"modem": modem, "broker": broker, "calibration": _calibratable(reader, buses)}
+    there = {
+        "modem": modem,
+        "broker": broker,
+        "mail": mail,
+        "webhook": webhook,
+        "calibration": _calibratable(reader, buses),
+    }
     parts = [key for key in WATCH_PARTS if there.get(key, True)]
     stages += [
         Stage("watch", StageSettings(key=key, name=WATCH_PARTS[key], kind="part of the watch", watch=["health"]))
@@ -102,16 +111,16 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         reader, path.parent, rule_settings, reader.many("override"), points, ages,
         {stage.settings.key: Place(stage.path, number) for number, stage in enumerate(stages)}, instead,
     )  # fmt: skip
-    if modem and not contacts:
-        reader.fault("contact", None, "at least one [[contact]]: the modem has nobody to call")
+    check_roster(reader, contacts, {"sms": modem, "mail": mail, "webhook": webhook})
     if replay and (replay.bus not in buses or buses[replay.bus].kind != "recorded"):
         reader.fault("replay.bus", replay.bus, "the name of a bus of kind recorded")
     if reader.faults:
         raise ConfigurationError(reader.faults)
     return ShedFile(
         path=path, shed=shed, stages=tuple(stages), buses=buses, rulesets=tuple(rulesets), alarms=tuple(alarms),
-        derivations=tuple(derivations), follows=tuple(follows), cross=cross, contacts=tuple(contacts), store=store,
-        page=page, broker=broker, modem=modem, replay=replay,
+        derivations=tuple(derivations), follows=tuple(follows), cross=cross, contacts=tuple(contacts),
+        calling=calling, store=store, page=page, broker=broker, modem=modem, mail=mail, webhook=webhook,
+        replay=replay,
     )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from brinewatch.alarms.calling import CallingSettings
 from brinewatch.alarms.roster import Contact
 from brinewatch.alarms.ruleset import Override
 from brinewatch.config.sections import (
@@ -19,6 +20,7 @@ from brinewatch.config.sections import (
     StoreSettings,
 )
 from brinewatch.errors import Fault
+from brinewatch.notify.mail_settings import MailSettings, WebhookSettings
 from brinewatch.notify.mqtt_settings import MqttSettings
 from brinewatch.notify.sms import SmsModemSettings
 from brinewatch.page.server import PageSettings
@@ -34,6 +36,9 @@ SECTIONS: Mapping[str, Any] = {
     "page": PageSettings,
     "broker": MqttSettings,
     "modem": SmsModemSettings,
+    "mail": MailSettings,
+    "webhook": WebhookSettings,
+    "calling": CallingSettings,
     "replay": ReplaySettings,
     "physics": Physics,
 }
@@ -132,6 +137,23 @@ def check_names(reader: Reader, contacts: list[Contact]) -> None:
                 first[value] = here
 
 
+def check_roster(reader: Reader, contacts: Sequence[Contact], there: Mapping[str, object]) -> None:
+    """Somebody can be called at all, and every way people name is there."""
+    ways = [way for way, settings in there.items() if settings is not None]
+    if ways and not contacts and not reader.raw("contact"):
+        reader.fault("contact", None, f"at least one [[contact]]: there is nobody to call by {' or '.join(ways)}")
+    if len(contacts) < len(reader.raw("contact")):
+        return  # one with a fault of its own may be the one that can be reached
+    for place, contact in enumerate(contacts):
+        for way in contact.ways:
+            if ways and way not in ways:
+                there_are = f"a way there is ({', '.join(ways)}), or a table [{_TABLE[way]}]"
+                reader.fault(key_path(("contact", place, "ways")), way, there_are)
+
+
+_TABLE = {"sms": "modem", "mail": "mail", "webhook": "webhook"}
+
+
 def check_points(reader: Reader) -> set[str]:
     """Every point fed by a probe, checked against the stages; probes and points are fed once."""
     watched = {
@@ -183,13 +205,13 @@ def _check_channel(
         reader.fault(here, point, f'a stage with key "{stage_of(point)}" whose watch lists "{quantity_of(point)}"')
 
 
-_FILE_KEYS = ("password_file", "ca_file", "pin_file", "file")
+_FILE_KEYS = ("password_file", "secret_file", "token_file", "ca_file", "pin_file", "file")
 
 
 def check_files(reader: Reader, folder: Path) -> None:
     """Every file named in the shed file is there; rule files are looked for in their own way."""
     buses = reader.table.get("bus", {})
-    tables = [((key,), reader.table.get(key)) for key in ("broker", "modem", "page")]
+    tables = [((key,), reader.table.get(key)) for key in ("broker", "modem", "mail", "webhook", "page")]
     tables += [(("bus", name), row) for name, row in (buses.items() if isinstance(buses, dict) else ())]  # type: ignore[misc]
     for under, row in tables:
         for key in _FILE_KEYS:

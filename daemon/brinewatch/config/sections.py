@@ -11,10 +11,12 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, field_validator
 
+from brinewatch.alarms.calling import CallingSettings
 from brinewatch.alarms.roster import Contact
 from brinewatch.alarms.rules import Alarm
 from brinewatch.alarms.ruleset import RuleSet
 from brinewatch.forecast.oxygen_budget import Animals
+from brinewatch.notify.mail_settings import MailSettings, WebhookSettings
 from brinewatch.notify.mqtt_settings import MqttSettings
 from brinewatch.notify.sms import SmsModemSettings
 from brinewatch.page.server import PageSettings
@@ -39,6 +41,8 @@ WATCH_PARTS: Mapping[str, str] = {
     "alarms": "Alarms",
     "modem": "Modem",
     "broker": "Broker",
+    "mail": "Mail",
+    "webhook": "Webhook",
 }
 
 
@@ -143,10 +147,13 @@ class ShedFile:
     follows: tuple[FollowPlan, ...]
     cross: CrossPlan
     contacts: tuple[Contact, ...]
+    calling: CallingSettings
     store: StoreSettings
     page: PageSettings
     broker: MqttSettings | None
     modem: SmsModemSettings | None
+    mail: MailSettings | None
+    webhook: WebhookSettings | None
     replay: ReplaySettings | None
 
     @property
