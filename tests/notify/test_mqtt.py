@@ -23,6 +23,7 @@ from brinewatch.notify.mqtt import MqttNotifier
 from brinewatch.notify.mqtt_settings import MqttSettings
 from brinewatch.notify.secrets import read_secret
 from broker import Broker, Heard, Listener, broker, free_port, listener
+from certificates import certify
 
 pytestmark = pytest.mark.broker
 
@@ -295,22 +296,8 @@ def test_the_usual_ports() -> None:
 
 
 def _authority(folder: Path, name: str = "127.0.0.1") -> tuple[str, ...]:
-    """A certificate authority of our own and a broker certificate by it; returns the broker's settings."""
-
-    def openssl(*arguments: str) -> None:
-        subprocess.run(["openssl", *arguments], cwd=folder, check=True, capture_output=True, timeout=30)
-
-    ca = "basicConstraints=critical,CA:TRUE\nkeyUsage=critical,keyCertSign,cRLSign\nsubjectKeyIdentifier=hash\n"
-    host = f"subjectAltName=IP:{name}\nextendedKeyUsage=serverAuth\nkeyUsage=critical,digitalSignature\n"
-    (folder / "ca.ext").write_text(ca)
-    (folder / "host.ext").write_text(f"{host}authorityKeyIdentifier=keyid\n")
-    for who in ("ca", "host"):
-        openssl("ecparam", "-name", "prime256v1", "-genkey", "-noout", "-out", f"{who}.key")
-        openssl("req", "-new", "-key", f"{who}.key", "-subj", f"/CN=test {who}", "-out", f"{who}.csr")
-    sign = ("x509", "-req", "-days", "30")
-    openssl(*sign, "-in", "ca.csr", "-signkey", "ca.key", "-extfile", "ca.ext", "-out", "ca.pem")
-    by_ca = ("-CA", "ca.pem", "-CAkey", "ca.key", "-set_serial", "7")
-    openssl(*sign, "-in", "host.csr", *by_ca, "-extfile", "host.ext", "-out", "host.pem")
+    """Certificates of our own; returns the broker's settings."""
+    certify(folder, name)
     return ("allow_anonymous true", f"certfile {folder}/host.pem", f"keyfile {folder}/host.key")
 
 
