@@ -19,6 +19,8 @@ from brinewatch.calibrate import register as register_calibrate
 from brinewatch.errors import BrinewatchError
 from brinewatch.examine import register as register_quality
 from brinewatch.logbook import register as register_journal
+from brinewatch.lookout import register as register_lookout
+from brinewatch.night_report import register as register_report
 from brinewatch.ordering import register as register_orders
 from brinewatch.past import register as register_history
 from brinewatch.probing import register as register_probes
@@ -119,6 +121,7 @@ def _parser() -> argparse.ArgumentParser:
     simulate = add("simulate", _simulate, "serve the simulated shed alone (the demo starts this by itself)")
     simulate.add_argument("--folder", type=Path, required=True, help="where its ports and files appear")
     simulate.add_argument("--broker-port", type=int, default=0, help="start a broker on this port (default: none)")
+    register_lookout(add)
     register_water(add)
     register_quality(add)
     register_rehearse(add)
@@ -127,6 +130,7 @@ def _parser() -> argparse.ArgumentParser:
     for command in register_orders(add):
         shed(command)
     shed(register_history(add))
+    shed(register_report(add))
     shed(register_journal(add))
     shed(register_probes(add))
     return parser

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections import deque
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from functools import partial
@@ -29,7 +29,9 @@ from brinewatch.config.plans import channels_of, stages_of, time_left
 from brinewatch.control import ControlServer
 from brinewatch.desk import Desk, event_line
 from brinewatch.errors import BrinewatchError, StoreBusy, StoreError
+from brinewatch.heartbeat import Facts, beating
 from brinewatch.messages import DeliveryReport, Inbound, Message
+from brinewatch.nights.sending import Nights
 from brinewatch.notify.worker import WayWorker
 from brinewatch.overview import Overview, as_json
 from brinewatch.ports import Bus, Clock
@@ -65,10 +67,12 @@ _LOOK_EVERY_S = 30.0
 class Daemon:
     """One shed under watch. `run()` returns after `stop()`, or when a replayed record has ended.
 
-    say: one line for people per event.
+    say: one line for people per event; buses: made elsewhere, in place of those the shed file describes.
     """
 
-    def __init__(self, shed: ShedFile, clock: Clock, say: Say = log.info) -> None:
+    def __init__(
+        self, shed: ShedFile, clock: Clock, say: Say = log.info, buses: Mapping[str, Bus] | None = None
+    ) -> None:
         self.shed = shed
         self.clock = clock
         self.called: deque[AlarmEvent] = deque(maxlen=_CALLS_KEPT)
@@ -82,7 +86,7 @@ class Daemon:
         self.history = History(
             shed.data / "history.sqlite", clock, batch_s=shed.store.batch_s, on_health=self._on_health("history")
         )
-        self.buses: dict[str, Bus] = {
+        self.buses: Mapping[str, Bus] = buses or {
             name: build_bus(name, settings, clock, shed.folder) for name, settings in shed.buses.items()
         }
         self._calibrated = CalibrationsDone()
@@ -96,6 +100,7 @@ class Daemon:
         self._recorder: Recorder
         self._calibrations: Calibrations
         self._air_tests: AirTests
+        self._nights: Nights
         self._desk: Desk
 
     # -- life ---------------------------------------------------------------------------------------------------
@@ -171,6 +176,8 @@ class Daemon:
         for note in self._callout.recall(kept, shift_of(*slept)[0]):
             self._say(note)
         self._recorder = Recorder(self.journal, self.clock, self._release)
+        queue, tell = partial(self._recorder.add, (), {}), partial(self._note, kind="report")
+        self._nights = Nights(self.shed, self.keeper, self.clock, queue, tell)
         hands = [bus for bus in self.buses.values() if isinstance(bus, ManualBus)]
         self._calibrations = Calibrations(self.shed, self.keeper, self.journal, self.clock, self._note)
         self._desk = Desk(
@@ -212,6 +219,8 @@ class Daemon:
         if self.shed.replay:
             return [*parts, ("record", self._until_record_ends)]
         parts.append(("calendar", self._calendar().run))
+        if self.shed.lookout:
+            parts.append(("heartbeat", self._heartbeat))
         parts.append(("control", ControlServer(self.shed.data / "control.sock", self._desk.answer, self.clock).run))
         if self.shed.page.enabled:
             parts.append(("page", self._page))
@@ -245,13 +254,23 @@ class Daemon:
     def _calendar(self) -> Calendar:
         calendar = Calendar(self.clock)
         calendar.at("history care", self.history.tidy, hour=3, minute=40)
+        self._nights.plan(calendar)
         return calendar
 
     async def _page(self) -> None:
         from brinewatch.page.app import create_app
         from brinewatch.page.server import PageServer
 
-        await PageServer(create_app(self.overview), self.shed.page, self.clock).run()
+        await PageServer(create_app(self.overview, [self._nights.on_page]), self.shed.page, self.clock).run()
+
+    async def _heartbeat(self) -> None:
+        def on_lookout(well: bool | None, why: str) -> None:
+            self._health["lookout"] = (well, why)
+
+        facts = Facts(self.shed, self.keeper, self.journal, self._health)
+        note = partial(self._note, kind="lookout")
+        await beating(self.shed, self.clock, facts, partial(self._recorder.add, (), {}), on_lookout, note,
+                      lambda order: self._look(commands=[order]).events)  # fmt: skip
 
     async def _until_record_ends(self) -> None:
         assert self.shed.replay is not None
@@ -280,7 +299,7 @@ class Daemon:
         outcome = self.keeper.take(samples, now, commands)
         orders = self._air_tests.take(outcome.readings, now)
         self._calibrations.hear(outcome.readings, now)
-        self.history.add(outcome.readings)
+        self.history.add([*outcome.readings, *self._nights.look(self._health, self.keeper.holds, now)])
         for verdict in outcome.revised:
             self.history.revise(verdict)
         messages = self._callout.messages(outcome.events, now)

@@ -356,7 +356,7 @@ class Watchkeeper:
             limit = f"{rule.side} {self.show(alarm.point, rule.limit)}"
         value = reading.value if reading and not rule.about_data else None
         shown = "no value" if value is None else self.show(alarm.point, value)
-        if reading is not None and reading.reason and (value is None or alarm.quantity == "health"):
+        if reading is not None and reading.reason and (value is None or alarm.quantity in ("health", "shed_sign")):
             shown = reading.reason.rstrip(".")  # "failing" says less than why
         return AlarmView(
             memory.number,

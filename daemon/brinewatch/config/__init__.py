@@ -6,7 +6,6 @@ which probe feeds it, which rules judge it, and whether the files named are ther
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -17,9 +16,20 @@ from brinewatch.alarms.rules import Alarm
 from brinewatch.alarms.ruleset import Override, RuleSet, Source, bind, load_sources
 from brinewatch.config.cross import cross_plan
 from brinewatch.config.instead import NOTHING, Instead
-from brinewatch.config.reader import LISTS, SECTIONS, Reader, check_files, check_names, check_points, check_roster
+from brinewatch.config.reader import (
+    LISTS,
+    SECTIONS,
+    Reader,
+    check_files,
+    check_names,
+    check_points,
+    check_report,
+    check_roster,
+    read_table,
+)
 from brinewatch.config.sections import (
     WATCH_PARTS,
+    ReportSettings,
     RulesSettings,
     ShedFile,
     ShedSettings,
@@ -56,19 +66,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
 
     Raises ConfigurationError with every fault found, BrinewatchError when the file cannot be read at all.
     """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise BrinewatchError(
-            f"Cannot read the shed file {path}: {error.strerror}.",
-            "Copy deploy/examples/shed.toml and change it, or give the right name.",
-        ) from error
-    except UnicodeDecodeError as error:
-        raise BrinewatchError(f"{path} is not UTF-8 text (byte {error.start}).", "Save it as UTF-8.") from error
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigurationError([Fault(path.name, "(the file)", None, f"TOML; {error}")]) from error
+    table = read_table(path, "shed file", "Copy deploy/examples/shed.toml and change it, or give the right name.")
     reader = Reader(path, table)
     reader.add_overrides(instead.overrides)
     for key in table:
@@ -80,7 +78,8 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     store, page = reader.section("store", StoreSettings()), reader.section("page", PageSettings())
     broker, modem, replay = reader.section("broker"), reader.section("modem"), reader.section("replay")
     mail, webhook = reader.section("mail"), reader.section("webhook")
-    calling = reader.section("calling", CallingSettings())
+    calling, lookout = reader.section("calling", CallingSettings()), reader.section("lookout")
+    report = reader.section("report", ReportSettings())
     stages = [Stage(way, one) for way in ("water", "air", "room") for one in reader.many(way)]
     buses = reader.buses()
     contacts = reader.many("contact")
@@ -99,6 +98,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         "broker": broker,
         "mail": mail,
         "webhook": webhook,
+        "lookout": lookout,
         "calibration": _calibratable(reader, buses),
     }
     parts = [key for key in WATCH_PARTS if there.get(key, True)]
@@ -107,11 +107,16 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         for key in parts
     ]
     points = {f"{stage.settings.key}.{quantity}": quantity for stage in stages for quantity in stage.settings.watch}
-    rulesets, alarms = _rules(
+    rulesets, alarms = bound_rules(
         reader, path.parent, rule_settings, reader.many("override"), points, ages,
         {stage.settings.key: Place(stage.path, number) for number, stage in enumerate(stages)}, instead,
     )  # fmt: skip
     check_roster(reader, contacts, {"sms": modem, "mail": mail, "webhook": webhook})
+    check_report(reader, report or ReportSettings(), contacts, points)
+    if lookout and lookout.broker and broker is None and "broker" not in table:
+        reader.fault("lookout.broker", True, "a [broker] its signs of life go over, or false")
+    if lookout and lookout.phone and modem is None and "modem" not in table:
+        reader.fault("lookout.phone", lookout.phone, "a [modem] that sends signs of life by SMS")
     if replay and (replay.bus not in buses or buses[replay.bus].kind != "recorded"):
         reader.fault("replay.bus", replay.bus, "the name of a bus of kind recorded")
     if reader.faults:
@@ -119,8 +124,8 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     return ShedFile(
         path=path, shed=shed, stages=tuple(stages), buses=buses, rulesets=tuple(rulesets), alarms=tuple(alarms),
         derivations=tuple(derivations), follows=tuple(follows), cross=cross, contacts=tuple(contacts),
-        calling=calling, store=store, page=page, broker=broker, modem=modem, mail=mail, webhook=webhook,
-        replay=replay,
+        calling=calling, report=report, store=store, page=page, broker=broker, modem=modem, mail=mail,
+        webhook=webhook, lookout=lookout, replay=replay,
     )  # fmt: skip
 
 
@@ -203,7 +208,7 @@ def _place(reader: Reader, stages: list[Stage], key: str) -> tuple[str, int]:
     )
 
 
-def _rules(
+def bound_rules(
     reader: Reader,
     folder: Path,
     wanted: list[RulesSettings],

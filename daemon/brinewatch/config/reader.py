@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import tomllib
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,12 +15,13 @@ from brinewatch.alarms.ruleset import Override
 from brinewatch.config.sections import (
     WATCH_PARTS,
     ReplaySettings,
+    ReportSettings,
     RulesSettings,
     ShedSettings,
     StageSettings,
     StoreSettings,
 )
-from brinewatch.errors import Fault
+from brinewatch.errors import BrinewatchError, ConfigurationError, Fault
 from brinewatch.notify.mail_settings import MailSettings, WebhookSettings
 from brinewatch.notify.mqtt_settings import MqttSettings
 from brinewatch.notify.sms import SmsModemSettings
@@ -27,6 +29,7 @@ from brinewatch.page.server import PageSettings
 from brinewatch.probes.build import BusSettings
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
+from brinewatch.sentry.settings import LookoutSettings
 from brinewatch.settings import faults_of, key_path
 from brinewatch.signals.crosscheck import Compare, Neighbour, Physics
 
@@ -39,6 +42,8 @@ SECTIONS: Mapping[str, Any] = {
     "mail": MailSettings,
     "webhook": WebhookSettings,
     "calling": CallingSettings,
+    "report": ReportSettings,
+    "lookout": LookoutSettings,
     "replay": ReplaySettings,
     "physics": Physics,
 }
@@ -54,10 +59,28 @@ LISTS: Mapping[str, Any] = {
 }
 
 
+def read_table(path: Path, what: str, hint: str) -> dict[str, Any]:
+    """The whole of a TOML file. BrinewatchError when it cannot be read, ConfigurationError when it is no TOML."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise BrinewatchError(f"Cannot read the {what} {path}: {error.strerror}.", hint) from error
+    except UnicodeDecodeError as error:
+        raise BrinewatchError(f"{path} is not UTF-8 text (byte {error.start}).", "Save it as UTF-8.") from error
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigurationError([Fault(path.name, "(the file)", None, f"TOML; {error}")]) from error
+
+
 class Reader:
     """Collects what is right and what is wrong, so that one bad key hides no other."""
 
-    def __init__(self, path: Path, table: Mapping[str, Any]) -> None:
+    def __init__(
+        self, path: Path, table: Mapping[str, Any], sections: Mapping[str, Any] = SECTIONS,
+        lists: Mapping[str, Any] = LISTS,
+    ) -> None:  # fmt: skip
+        self._sections, self._lists = sections, lists
         self.path = path
         self.table = table
         self.faults: list[Fault] = []
@@ -81,14 +104,14 @@ class Reader:
     def section(self, key: str, default: Any = None) -> Any:
         if key not in self.table:
             return default
-        return self._one(SECTIONS[key], self.table[key], (key,))
+        return self._one(self._sections[key], self.table[key], (key,))
 
     def many(self, key: str) -> list[Any]:
         rows = self.table.get(key, [])
         if not isinstance(rows, list):
             self.fault(key, "(a table)", f"a list of tables: write [[{key}]] above each")
             return []
-        made = [self._one(LISTS[key], row, (key, place)) for place, row in enumerate(rows)]
+        made = [self._one(self._lists[key], row, (key, place)) for place, row in enumerate(rows)]
         return [one for one in made if one is not None]
 
     def buses(self) -> dict[str, BusSettings]:
@@ -151,6 +174,19 @@ def check_roster(reader: Reader, contacts: Sequence[Contact], there: Mapping[str
                 reader.fault(key_path(("contact", place, "ways")), way, there_are)
 
 
+def check_report(
+    reader: Reader, report: ReportSettings, contacts: Sequence[Contact], points: Collection[str]
+) -> None:
+    """The report goes to people there are and tells what is watched."""
+    names = [contact.name for contact in contacts]
+    for name in report.to:
+        if name not in names:
+            reader.fault("report.to", name, f"the name of a contact ({', '.join(names) or 'there is none'})")
+    for point in report.points:
+        if point not in points:
+            reader.fault("report.points", point, "a point of the shed: stage.quantity, both of its file")
+
+
 _TABLE = {"sms": "modem", "mail": "mail", "webhook": "webhook"}
 
 
@@ -211,7 +247,7 @@ _FILE_KEYS = ("password_file", "secret_file", "token_file", "ca_file", "pin_file
 def check_files(reader: Reader, folder: Path) -> None:
     """Every file named in the shed file is there; rule files are looked for in their own way."""
     buses = reader.table.get("bus", {})
-    tables = [((key,), reader.table.get(key)) for key in ("broker", "modem", "mail", "webhook", "page")]
+    tables = [((key,), reader.table.get(key)) for key in ("broker", "modem", "mail", "webhook", "lookout", "page")]
     tables += [(("bus", name), row) for name, row in (buses.items() if isinstance(buses, dict) else ())]  # type: ignore[misc]
     for under, row in tables:
         for key in _FILE_KEYS:

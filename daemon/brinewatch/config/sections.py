@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -22,6 +23,7 @@ from brinewatch.notify.sms import SmsModemSettings
 from brinewatch.page.server import PageSettings
 from brinewatch.probes.build import BusSettings
 from brinewatch.probes.common import ChannelSettings, ProbeSettings
+from brinewatch.sentry.settings import LookoutSettings
 from brinewatch.settings import Settings
 from brinewatch.signals.air_supply import AirSupply
 from brinewatch.signals.crosscheck import CrossPlan
@@ -43,6 +45,7 @@ WATCH_PARTS: Mapping[str, str] = {
     "broker": "Broker",
     "mail": "Mail",
     "webhook": "Webhook",
+    "lookout": "Lookout",
 }
 
 
@@ -116,6 +119,27 @@ class StoreSettings(Settings):
     batch_s: float = Field(60, gt=0, le=3600, description="samples written together, s")
 
 
+class ReportSettings(Settings):
+    """The night report. Its coming is a sign of life; its absence is a sign too."""
+
+    enabled: bool = Field(True, description="whether it is sent")
+    at: str = Field("07:05", description="when it is sent, by the shed's clock")
+    to: list[str] = Field(
+        default_factory=list, description="names of the contacts who get it; the first of the roster when left out"
+    )
+    points: list[str] = Field(
+        default_factory=list,
+        description="what is told, stage.quantity; oxygen, temperature, pH and air pressure when left out",
+    )
+
+    @field_validator("at")
+    @classmethod
+    def _a_time(cls, value: str) -> str:
+        if not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", value):
+            raise ValueError('a time of the day, as "07:05"')
+        return value
+
+
 class ReplaySettings(Settings):
     """Play a record through the whole daemon as fast as it goes, then stop with a summary."""
 
@@ -148,12 +172,14 @@ class ShedFile:
     cross: CrossPlan
     contacts: tuple[Contact, ...]
     calling: CallingSettings
+    report: ReportSettings
     store: StoreSettings
     page: PageSettings
     broker: MqttSettings | None
     modem: SmsModemSettings | None
     mail: MailSettings | None
     webhook: WebhookSettings | None
+    lookout: LookoutSettings | None
     replay: ReplaySettings | None
 
     @property
