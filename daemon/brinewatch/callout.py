@@ -25,6 +25,7 @@ _HOUR = 3600.0
 _WORTH_S = {Happening.RAISED: 24 * _HOUR, Happening.REPEATED: 1 * _HOUR}
 _WORTH_OTHERS_S = 12 * _HOUR
 _REPLY_WORTH_S = 1 * _HOUR
+_RING_WORTH_S = 300.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,13 +43,14 @@ class Callout:
 
     def __init__(
         self, keeper: Watchkeeper, short_name: str, contacts: Sequence[Contact], calling: CallingSettings, *,
-        ways: Collection[str], topic: str | None, left: Callable[[str], str] = lambda stage: "",
+        ways: Collection[str], rings: bool = False, topic: str | None, left: Callable[[str], str] = lambda stage: "",
     ) -> None:  # fmt: skip
-        """ways: those people can be reached by; topic: under which alarms are published, None without a broker."""
+        """ways: those people can be told by; rings: whether phones are rung for critical alarms as well; topic: under which alarms are published, None without a broker."""
         self._keeper = keeper
         self._short = short_name
         self._contacts = tuple(contacts)
         self._sms = "sms" in ways
+        self._rings = rings
         self._topic = topic
         self._left = left
         self._calls = Calls(contacts, calling, ways)
@@ -108,11 +110,16 @@ class Callout:
 
     def _out(self, outs: Sequence[Out], event: AlarmEvent, now: Moment) -> list[Message]:
         text = self._text(event) if outs else ""
-        return [
-            self._message(out.way, out.contact.address(out.way), text, event, now)
-            for out in outs
-            if not self._calls.spare(out, event, now)
-        ]
+        outs = [out for out in outs if not self._calls.spare(out, event, now)]
+        made = [self._message(out.way, out.contact.address(out.way), text, event, now) for out in outs]
+        if self._rings and event.happening.calls and event.priority is Priority.CRITICAL:
+            # after the texts: who is woken finds them there
+            made += [
+                self._new("voice", out.contact.phone, event.title, event.number, _RING_WORTH_S, now)
+                for out in outs
+                if out.contact.ring
+            ]
+        return made
 
     def _now_of(self, call: Call, now: Moment) -> AlarmEvent | None:
         """An alarm that called, as it is now, for somebody who has not heard of it; None when it stands no more."""

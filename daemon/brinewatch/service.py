@@ -47,7 +47,7 @@ from brinewatch.store.journal import Journal, Resumed
 from brinewatch.store.lock import StoreLock
 from brinewatch.store.schema import NewerStore
 from brinewatch.watchkeeper import FOLLOW_MARK, Outcome, Watchkeeper
-from brinewatch.ways import WAY_OF, Heard, notifiers, publisher, reaching
+from brinewatch.ways import WAY_OF, Heard, notifiers, publisher, reaching, rings
 
 if TYPE_CHECKING:
     from brinewatch.notify.mqtt import MqttNotifier
@@ -170,6 +170,7 @@ class Daemon:
             self.shed.contacts,
             self.shed.calling,
             ways=reaching(self.shed),
+            rings=rings(self.shed),
             topic=topic,
             left=self._time_left.short,
         )

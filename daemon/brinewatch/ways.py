@@ -6,6 +6,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from brinewatch.alarms.events import Priority
+from brinewatch.alarms.roster import idle_hours
 from brinewatch.config import ShedFile
 from brinewatch.messages import DeliveryReport, Inbound
 from brinewatch.ports import Clock, Notifier
@@ -28,9 +30,27 @@ class Heard:
 
 
 def reaching(shed: ShedFile) -> tuple[str, ...]:
-    """The ways by which people of this shed can be reached."""
+    """The ways by which people of this shed can be told; see also `rings`."""
     there = {"sms": shed.modem, "mail": shed.mail, "webhook": shed.webhook}
     return tuple(way for way, settings in there.items() if settings is not None)
+
+
+def rings(shed: ShedFile) -> bool:
+    """Whether phones are rung as well."""
+    return shed.modem is not None and shed.modem.ring_s is not None
+
+
+def roster_warnings(shed: ShedFile) -> list[str]:
+    """What a keeper should know of the roster, though it is no fault."""
+    if not shed.contacts:
+        return []
+    found = [f"Nobody is on duty {stretch}: everybody is called then." for stretch in idle_hours(shed.contacts)]
+    deaf = [one.value for one in Priority if not any(contact.hears(one) for contact in shed.contacts)]
+    if deaf:
+        found.append(
+            f"Nobody is called for alarms of priority {', '.join(deaf)}: the page and the journal show them."
+        )
+    return found
 
 
 def notifiers(shed: ShedFile, clock: Clock, heard: Heard) -> Sequence[Notifier]:
@@ -40,7 +60,12 @@ def notifiers(shed: ShedFile, clock: Clock, heard: Heard) -> Sequence[Notifier]:
         from brinewatch.notify.sms import SmsNotifier
 
         modem = shed.modem.model_copy(update={"port": str(shed.folder / shed.modem.port)})
-        made.append(SmsNotifier(modem, clock, heard.inbound, heard.report, heard.health("modem")))
+        texts = SmsNotifier(modem, clock, heard.inbound, heard.report, heard.health("modem"))
+        made.append(texts)
+        if modem.ring_s is not None:
+            from brinewatch.notify.voice import VoiceNotifier
+
+            made.append(VoiceNotifier(texts, clock, modem.ring_s))
     if shed.broker:
         from brinewatch.notify.mqtt import MqttNotifier
 

@@ -13,6 +13,7 @@ from row import Measure, Row
 # name: what it measures; the module of the same name has `measure(quick) -> rows`
 NAMES = {
     "engine": "one step of the alarm engine, against a plain loop of comparisons",
+    "fleet": "1,000 sheds and one lookout: share of a core, and how soon a dead shed is alarmed",
     "rehearsal": "a month of readings through rules, against stepping every one of them",
 }
 

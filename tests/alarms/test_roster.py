@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from alarms.nights import at
 from brinewatch.alarms.events import Command, Order, Priority
 from brinewatch.alarms.replying import Asked, order_of, understand, without_pin
-from brinewatch.alarms.roster import DAYS, Contact, Duty, contact_of, in_order, normalised
+from brinewatch.alarms.roster import DAYS, Contact, Day, Duty, contact_of, idle_hours, in_order, normalised
 from brinewatch.moment import Moment
 
 ANN = Contact(name="Ann", phone="+447700900101", from_priority=Priority.HIGH)
@@ -255,3 +257,53 @@ def test_a_pin_must_end_the_text(text: str, left: str | None) -> None:
 
 def test_a_pin_is_not_shown_when_settings_are_printed() -> None:
     assert "4711" not in repr(Contact(name="Ann", phone="+447700900101", pin="4711"))
+
+
+# hours in which nobody is on duty
+
+
+@pytest.mark.parametrize(
+    ("duties", "idle"),
+    [
+        ([[]], []),
+        ([[Duty(hours="08:00-18:00")]], [f"{day} 18:00 to {after} 08:00" for day, after in
+                                         zip(DAYS, (*DAYS[1:], DAYS[0]), strict=True)]),
+        ([[Duty(hours="18:00-08:00")], [Duty(hours="08:00-18:00")]], []),
+        ([[WEEKDAYS], [Duty(days=["Mon", "Tue", "Wed", "Thu", "Fri"], hours="08:00-18:00")]],
+         ["Sat 08:00 to Mon 08:00"]),
+        ([[Duty(days=["Mon"], hours="00:00-24:00")]], ["Tue 00:00 to Mon 00:00"]),
+        ([], ["all week"]),
+    ],
+)  # fmt: skip
+def test_hours_in_which_nobody_is_on_duty_are_named(duties: list[list[Duty]], idle: list[str]) -> None:
+    people = [Contact(name=f"P{at}", phone=f"+44770090010{at}", duty=duty) for at, duty in enumerate(duties)]
+    found = idle_hours(people)
+    assert sorted(found) == sorted(idle)
+
+
+@given(
+    st.lists(
+        st.tuples(st.lists(st.sampled_from(DAYS), min_size=1, max_size=7, unique=True), st.integers(0, 1439),
+                  st.integers(0, 1440)).filter(lambda one: one[1] != one[2]), min_size=1, max_size=4,
+    ),
+    st.integers(0, 7 * 1440 - 1),
+)  # fmt: skip
+@settings(max_examples=60, deadline=None)
+def test_a_minute_is_idle_just_when_nobody_is_on_duty(
+    duties: list[tuple[list[Day], int, int]], minute: int
+) -> None:
+    people = [
+        Contact(
+            name=f"P{at}", phone=f"+44770090010{at}",
+            duty=[Duty(days=days, hours=f"{a // 60:02d}:{a % 60:02d}-{b // 60:02d}:{b % 60:02d}")],
+        )
+        for at, (days, a, b) in enumerate(duties)
+    ]  # fmt: skip
+    monday = datetime(2026, 9, 21, tzinfo=UTC).timestamp()
+    anybody = any(one.on_duty(Moment(0.0, monday + 60 * minute, True, UTC)) for one in people)
+    idle = False
+    for stretch in idle_hours(people):
+        begin, end = (DAYS.index(text[:3]) * 1440 + int(text[4:6]) * 60 + int(text[7:9]) for text in  # type: ignore[arg-type]
+                      stretch.split(" to "))  # fmt: skip
+        idle |= begin <= minute < end if begin < end else minute >= begin or minute < end
+    assert idle is not anybody

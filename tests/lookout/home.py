@@ -40,7 +40,7 @@ BROKER = """
 host = "127.0.0.1"
 port = {port}
 keepalive_s = 2
-answer_s = 0.5
+answer_s = 0.3
 """
 SHED = """
 [[watch]]
@@ -148,7 +148,9 @@ class Home:
             number = (self.start, self.numbers[shed])
             await self.speak(topic, text)
             post = self.lookout.signs.sheds[shed]
-            await self.really(lambda post=post, number=number: post.watched.newest and post.watched.newest.order == number)  # type: ignore[misc]
+            await self.really(
+                lambda post=post, number=number: post.watched.newest and post.watched.newest.order == number
+            )  # type: ignore[misc]
 
     async def speak(self, topic: str, payload: str | bytes, *, retain: bool = False) -> None:
         await asyncio.to_thread(self.voice.say, topic, payload, retain=retain)
@@ -184,5 +186,3 @@ async def home(folder: Path, port: int, *sheds: str, more: str = "") -> AsyncIte
     finally:
         made.voice.close()
         await made.modem.stop()
-
-

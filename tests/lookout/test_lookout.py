@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from broker import Broker, broker
-from brinewatch.sentry.beats import short_text, Beat
+from brinewatch.sentry.beats import Beat, short_text
 from brinewatch.signing import sealed, sealed_text
+from broker import Broker, broker
 from lookout.home import QUAY_MODEM, SECRET, WREN, home
 
 pytestmark = pytest.mark.broker
@@ -72,7 +72,9 @@ async def test_forged_and_recorded_signs_hide_no_silence_and_leave_a_line_in_the
         assert "quay" not in {post for post in it.numbers if it.numbers[post] > 2000}
 
 
-async def test_a_recording_is_not_believed_after_a_restart_of_the_lookout(tmp_path: Path, mosquitto: Broker) -> None:
+async def test_a_recording_is_not_believed_after_a_restart_of_the_lookout(
+    tmp_path: Path, mosquitto: Broker
+) -> None:
     async with home(tmp_path, mosquitto.port) as it:
         recorded = it.beat_text("quay")
         await it.speak(*recorded)
@@ -167,7 +169,9 @@ async def test_a_wrong_password_says_so(tmp_path: Path) -> None:
     with broker(folder, "allow_anonymous false", f"password_file {folder / 'pw'}") as one:
         from lookout.home import Home, lookout_text
 
-        text = lookout_text(one.port, "quay").replace("answer_s", 'username = "home"\npassword_file = "pw"\nanswer_s')
+        text = lookout_text(one.port, "quay").replace(
+            "answer_s", 'username = "home"\npassword_file = "pw"\nanswer_s'
+        )
         it = Home(tmp_path, one.port, text)
         await it.modem.start()
         try:
@@ -243,8 +247,8 @@ async def test_signs_of_life_by_sms(tmp_path: Path, mosquitto: Broker) -> None:
 
 
 async def test_every_shed_is_told_that_its_lookout_is_there_and_hears_it(tmp_path: Path, mosquitto: Broker) -> None:
-    from broker import listener
     from brinewatch.signing import opened
+    from broker import listener
 
     async with home(tmp_path, mosquitto.port, "quay", "ledge") as it:
         with listener(mosquitto.port, "brinewatch/+/lookout/home") as ear:

@@ -164,7 +164,14 @@ def test_the_short_text_is_one_part_and_says_the_same() -> None:
     assert len(text) + 17 <= 160  # a space and 16 letters of signature follow
     back, complaints = from_short(text)
     assert (back.watch, back.order, back.standing, back.trusted) == ("a" * 32, beat.order, 999, False)
-    assert complaints == ("ill", "mains off", "modem failing", "broker failing", "disk nearly full", "clock not set")
+    assert complaints == (
+        "ill",
+        "mains off",
+        "modem failing",
+        "broker failing",
+        "disk nearly full",
+        "clock not set",
+    )
     assert from_short(short_text(WELL))[1] == ()
 
 

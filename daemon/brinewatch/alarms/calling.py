@@ -259,13 +259,7 @@ class Calls:
 
     def _ladder(self, call: Call, now: Moment) -> list[list[str]]:
         """Groups of phones, one after another."""
-        on, off = in_order(self._contacts, call.priority, now)
-        everybody = [one.phone for one in (*on, *off)]
-        if call.priority is not Priority.CRITICAL:
-            return [[one.phone for one in on] or everybody]
-        if len(on) < 2:
-            return [[on[0].phone], everybody] if on and off else [everybody]
-        return [[on[0].phone], [on[1].phone], everybody]
+        return [[one.phone for one in group] for group in ladder(self._contacts, call.priority, now)]
 
     def _waits(self, call: Call, now: Moment) -> bool:
         return call.priority.rank > self._settings.night_from.rank and self._settings.is_night(now)
@@ -383,6 +377,17 @@ class Calls:
         self._calls.pop(number, None)
         self._dirty.discard(number)
         self._gone.add(number)
+
+
+def ladder(contacts: Sequence[Contact], priority: Priority, now: Moment) -> list[list[Contact]]:
+    """Who is called for a new alarm of this priority: groups, one after another while nobody answers."""
+    on, off = in_order(contacts, priority, now)
+    everybody = [*on, *off]
+    if priority is not Priority.CRITICAL:
+        return [on or everybody]
+    if len(on) < 2:
+        return [on, everybody] if on and off else [everybody]
+    return [on[:1], on[1:2], everybody]
 
 
 def _plain(call: Call) -> dict[str, Any]:

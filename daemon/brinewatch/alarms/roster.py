@@ -75,6 +75,9 @@ class Contact(Settings):
         default=["sms"], min_length=1,
         description="How this person is reached, the best way first: the next is tried when one does not arrive.",
     )  # fmt: skip
+    ring: bool = Field(
+        default=True, description="Rung as well for critical alarms, where the modem rings (modem.ring_s)."
+    )
     mail: str | None = Field(default=None, description="Address for the way mail.")
     duty: list[Duty] = Field(
         default=[], description="When this person is on duty; always when left out. Others are called after them."
@@ -144,3 +147,37 @@ def in_order(contacts: Sequence[Contact], priority: Priority, now: Moment) -> tu
     hear = [contact for contact in contacts if contact.hears(priority)]
     on = [contact for contact in hear if contact.on_duty(now)]
     return on, [contact for contact in hear if contact not in on]
+
+
+def idle_hours(contacts: Sequence[Contact]) -> list[str]:
+    """Stretches of the week in which nobody is on duty, as "Sat 08:00 to Sat 18:00"; to the minute."""
+    if any(not contact.duty for contact in contacts):
+        return []
+    week = 7 * _DAY_MIN
+    covered = bytearray(week)
+    for contact in contacts:
+        for duty in contact.duty:
+            begin, end = minutes_of(duty.hours)
+            for day in duty.days:
+                first = DAYS.index(day) * _DAY_MIN + begin
+                for minute in range(first, first + (end - begin if end > begin else end - begin + _DAY_MIN)):
+                    covered[minute % week] = 1
+    if not any(covered):
+        return ["all week"]
+    # begun at a minute somebody is on duty, so that a stretch over the end of the week is one
+    start = covered.index(1)
+    order = [(start + step) % week for step in range(week)]
+    found: list[list[int]] = []
+    for minute in order:
+        if covered[minute]:
+            continue
+        if found and (found[-1][1] + 1) % week == minute:
+            found[-1][1] = minute
+        else:
+            found.append([minute, minute])
+    return [f"{_week_time(first)} to {_week_time((last + 1) % week)}" for first, last in found]
+
+
+def _week_time(minute: int) -> str:
+    day, left = divmod(minute, _DAY_MIN)
+    return f"{DAYS[day]} {left // 60:02d}:{left % 60:02d}"

@@ -57,6 +57,10 @@ class SmsModemSettings(Settings):
     smsc: str | None = Field(
         default=None, pattern=r"^\+\d{5,15}$", description="Number of the service centre, when the SIM lacks it."
     )
+    ring_s: float | None = Field(
+        default=None, ge=5, le=60,
+        description="For critical alarms phones are rung too, for so many seconds; never when left out.",
+    )  # fmt: skip
     delivery_reports: bool = Field(default=True, description="Whether the network is asked to say what arrived.")
     validity_min: int = Field(
         default=60, gt=0, le=635040, description="How long the network keeps trying to deliver a text, in minutes."

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 
 from brinewatch.errors import BrinewatchError, NeedsPerson, NotifyError, OutcomeUnknown, PortLost, RetryLater
 from brinewatch.messages import Message, Receipt
-from brinewatch.notify.at import AtEngine, ModemRefused, ModemSilent
+from brinewatch.notify.at import CALL_ENDS, AtEngine, ModemRefused, ModemSilent
 from brinewatch.notify.causes import Remedy
 from brinewatch.notify.intake import Intake
 from brinewatch.notify.modem import Modem, PinGuard, SmsModemSettings
@@ -49,6 +49,7 @@ class SmsNotifier:
         self._on_health = on_health
         self._intake = Intake(self.way, clock, on_inbound, on_report)
         self._pin = PinGuard()
+        self.on_call_end: Callable[[str], None] = lambda line: None
         self._turn = asyncio.Lock()
         self._stir = asyncio.Event()
         self._modem: Modem | None = None
@@ -59,11 +60,16 @@ class SmsNotifier:
 
     # -- sending --------------------------------------------------------------------------------------------------
 
+    @property
+    def modem(self) -> Modem:
+        """The open modem. Raises why there is none."""
+        if self._modem is None:
+            raise type(self._down)(self._down.what, self._down.hint)
+        return self._modem
+
     async def send(self, message: Message) -> Receipt:
         """Send one text in all its parts. Raises RetryLater, NeedsPerson or OutcomeUnknown within `total_s`."""
-        modem = self._modem
-        if modem is None:
-            raise type(self._down)(self._down.what, self._down.hint)
+        modem = self.modem
         settings = self._settings
         self._concat_reference = (self._concat_reference + 1) % 256
         try:
@@ -177,6 +183,8 @@ class SmsNotifier:
     def _on_unsolicited(self, line: str, pdu: str) -> None:
         if self._intake.announced(line, pdu):
             self._stir.set()
+        elif line in CALL_ENDS:
+            self.on_call_end(line)
         else:
             log.info("Modem: %s", line)
 
