@@ -13,7 +13,8 @@ from brinewatch.alarms.memory import Memory
 from brinewatch.alarms.nuisance import ALARMS_POINT, Nuisance
 from brinewatch.alarms.replying import order_of, understand, without_pin
 from brinewatch.alarms.roster import Contact, contact_of, in_order, normalised
-from brinewatch.alarms.wording import call_text, help_text, reply_text, spared_text, who_text
+from brinewatch.alarms.texts import Texts
+from brinewatch.alarms.wording import Left, call_text, help_text, reply_text, spared_text, who_text
 from brinewatch.messages import Delivery, Inbound, Message
 from brinewatch.moment import Moment
 from brinewatch.overview import as_json
@@ -43,12 +44,15 @@ class Callout:
 
     def __init__(
         self, keeper: Watchkeeper, short_name: str, contacts: Sequence[Contact], calling: CallingSettings, *,
-        ways: Collection[str], rings: bool = False, topic: str | None, left: Callable[[str], str] = lambda stage: "",
+        texts: Mapping[str, Texts], ways: Collection[str], rings: bool = False, topic: str | None,
+        left: Callable[[str], Left | None] = lambda stage: None,
     ) -> None:  # fmt: skip
-        """ways: those people can be told by; rings: whether phones are rung for critical alarms as well; topic: under which alarms are published, None without a broker."""
+        """texts: by language, of every contact; ways: those people can be told by; rings: whether phones are rung
+        for critical alarms as well; topic: under which alarms are published, None without a broker."""
         self._keeper = keeper
         self._short = short_name
         self._contacts = tuple(contacts)
+        self._texts = texts
         self._sms = "sms" in ways
         self._rings = rings
         self._topic = topic
@@ -104,14 +108,19 @@ class Callout:
             if stands is not None:
                 made += self._out([out], stands, now)
         for contact, numbers in self._calls.summaries(now):
-            text = spared_text(self._short, numbers)
+            text = spared_text(self._texts[contact.language], self._short, numbers)
             made.append(self._new("sms", contact.phone, text, None, _WORTH_OTHERS_S, now))
         return made
 
     def _out(self, outs: Sequence[Out], event: AlarmEvent, now: Moment) -> list[Message]:
-        text = self._text(event) if outs else ""
         outs = [out for out in outs if not self._calls.spare(out, event, now)]
-        made = [self._message(out.way, out.contact.address(out.way), text, event, now) for out in outs]
+        texts = {
+            one: self._text(event, self._texts[one]) for one in dict.fromkeys(out.contact.language for out in outs)
+        }
+        made = [
+            self._message(out.way, out.contact.address(out.way), texts[out.contact.language], event, now)
+            for out in outs
+        ]
         if self._rings and event.happening.calls and event.priority is Priority.CRITICAL:
             # after the texts: who is woken finds them there
             made += [
@@ -138,15 +147,19 @@ class Callout:
             one.began or now, now, detail=call.detail, incident=call.incident, also=call.also,
         )  # fmt: skip
 
-    def _text(self, event: AlarmEvent) -> str:
+    def marked(self, event: AlarmEvent, mark: str, contact: Contact) -> str:
+        """An event as a text that begins with a mark in place of the shed's short name: for a drill."""
+        return self._text(event, self._texts[contact.language], mark)
+
+    def _text(self, event: AlarmEvent, texts: Texts, short: str = "") -> str:
         alarm = self._keeper.alarm(event.alarm)
         value = self._keeper.show(event.point, event.value) if event.value is not None else ""
         limit = self._keeper.show(event.point, event.limit) if event.limit is not None else ""
         stage = self._keeper.stage_name(stage_of(event.point))
         rule = alarm.rule if alarm else None
         hangs = rule is not None and (rule.takes or "air" in rule.needs)
-        left = self._left(stage_of(event.point)) if hangs else ""
-        return call_text(self._short, event, rule, value, limit, stage=stage, left=left)
+        left = self._left(stage_of(event.point)) if hangs else None
+        return call_text(texts, short or self._short, event, rule, value, limit, stage=stage, left=left)
 
     def _message(
         self, way: str, to: str, text: str, event: AlarmEvent, now: Moment, payload: str | None = None
@@ -192,16 +205,17 @@ class Callout:
         """The answer owed to a contact: what their order came to, the state, or how to write in."""
         if hearing.contact is None or not self._sms:
             return None
+        texts = self._texts[hearing.contact.language]
         if hearing.ask == "help":
-            text = help_text(self._short)
+            text = help_text(texts, self._short)
         elif hearing.ask == "who":
             on, off = in_order(self._contacts, Priority.CRITICAL, now)
-            text = who_text(self._short, [one.name for one in on], [one.name for one in off])
+            text = who_text(texts, self._short, [one.name for one in on], [one.name for one in off])
         else:
             own = [event for event in events if event.by == hearing.contact.name]
             sentence = self._keeper.overview(now).sentence if hearing.ask == "state" else None
             understood = hearing.command is not None or sentence is not None
-            text = reply_text(self._short, own, sentence, understood=understood, waiting=memory.waiting)
+            text = reply_text(texts, self._short, own, sentence, understood=understood, waiting=memory.waiting)
         return self._new("sms", hearing.contact.phone, text, None, _REPLY_WORTH_S, now)
 
 

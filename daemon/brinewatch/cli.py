@@ -16,6 +16,7 @@ from typing import Any
 from brinewatch import __version__
 from brinewatch.air_off_test import register as register_air_off
 from brinewatch.calibrate import register as register_calibrate
+from brinewatch.drill_command import register as register_drill
 from brinewatch.errors import BrinewatchError
 from brinewatch.examine import register as register_quality
 from brinewatch.logbook import register as register_journal
@@ -132,6 +133,7 @@ def _parser() -> argparse.ArgumentParser:
         shed(command)
     shed(register_history(add))
     shed(register_report(add))
+    shed(register_drill(add))
     shed(register_roster(add))
     shed(register_journal(add))
     shed(register_probes(add))
@@ -192,11 +194,11 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _rules(options: argparse.Namespace) -> int:
-    from brinewatch.config import read_shed
+    from brinewatch.config.lookout import read_any
     from brinewatch.terminal import print_table, rule_rows
 
     print_table(("priority", "rule", "point", "when", "after", "source", "standing", "changed"),
-                rule_rows(read_shed(options.shed).alarms))  # fmt: skip
+                rule_rows(read_any(options.shed).alarms))  # fmt: skip
     return EXIT_OK
 
 
@@ -208,10 +210,10 @@ def _quantities(options: argparse.Namespace) -> int:
 
 
 def _ask(options: argparse.Namespace, request: Mapping[str, Any]) -> Mapping[str, Any]:
-    from brinewatch.config import read_shed
+    from brinewatch.config.lookout import read_any
     from brinewatch.control import ask
 
-    return ask(read_shed(options.shed).data / "control.sock", request)
+    return ask(read_any(options.shed).data / "control.sock", request)
 
 
 def _state(options: argparse.Namespace) -> int:

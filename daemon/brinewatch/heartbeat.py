@@ -4,8 +4,8 @@ Topics below `<base>/<shed>/`, JSON signed with the secret shared with the looko
 
 | topic | retained | what |
 |---|---|---|
-| `beat` | yes | one sign of life: the fields of `sentry.beats.Beat`, the last one of a clean stop with `until_utc` |
-| `beat/line` | yes | `{"line": "up"}`, or "gone": the broker's last will. Not signed: it can alarm sooner, calm nobody |
+| `beat` | yes | one sign of life: the fields of `sentry.beats.Beat`; that of a clean stop with `until_utc` |
+| `beat/line` | yes | `{"line": "up"}`, or "gone", the broker's last will: unsigned, it can only alarm sooner |
 | `order`, `done` | no | orders of the lookout and the shed's word on them: see remote.py |
 | `lookout/<key>` | yes | the lookout's own sign of life, and which beat of this shed it heard last |
 """
@@ -30,7 +30,8 @@ from brinewatch.notify.secrets import read_secret
 from brinewatch.ports import Clock
 from brinewatch.readings import quantity_of
 from brinewatch.remote import Obey, Remote
-from brinewatch.sentry.beats import Beat, short_text
+from brinewatch.sentry.beats import CRITICAL_S, CYCLE_S, Beat, short_text
+from brinewatch.sentry.doubts import Doubts
 from brinewatch.sentry.settings import LookoutSettings
 from brinewatch.signing import BadSignature, checked_secret, opened, sealed, sealed_text
 from brinewatch.store.journal import Journal
@@ -41,8 +42,12 @@ log = logging.getLogger(__name__)
 Health = Mapping[str, tuple[bool | None, str]]
 
 _FAREWELL_S = 2.0
+_OUTBOX = 500
+_FIRST_TEXT_S = 90.0
 UP, GONE = '{"line":"up"}', '{"line":"gone"}'
 _STARTS = "heartbeat.json"
+# what may be older is no probe but entered by people
+_BY_HAND_S = 3600.0
 # a start with a smaller number was counted, not read from a calendar
 _YEAR_2020 = 1_577_836_800
 
@@ -67,7 +72,7 @@ class Numbers:
 
     def next(self, now: Moment) -> tuple[int, int]:
         if self.start < _YEAR_2020 and now.trusted:
-            # the clock was set meanwhile: a lookout that heard of a later start before the card was lost hears us again
+            # the clock was set meanwhile: a lookout that knew greater numbers hears us again
             self.start, self.n = int(now.utc), 0
             self._keep()
         self.n += 1
@@ -93,9 +98,16 @@ class Facts:
 
     def __init__(self, shed: ShedFile, keeper: Watchkeeper, journal: Journal, health: Health) -> None:
         self._shed, self._keeper, self._journal, self._health = shed, keeper, journal, health
-        self._critical = sorted({a.point for a in shed.alarms if a.rule.priority is Priority.CRITICAL})
-        # health is set by the watch itself at every look: it proves nothing of the probes
-        self._critical = [point for point in self._critical if quantity_of(point) not in ("health", "shed_sign")]
+        # health is set by the watch itself at every look: it proves nothing of the probes; nor does what is entered
+        self._critical = {
+            alarm.point: max(CRITICAL_S, 2 * alarm.max_age_s)
+            for alarm in shed.alarms
+            if alarm.rule.priority is Priority.CRITICAL
+            and quantity_of(alarm.point) not in ("health", "shed_sign")
+            and alarm.max_age_s <= _BY_HAND_S
+        }
+        fastest = min((probe.every for bus in shed.buses.values() for probe in bus.probe), default=CYCLE_S)
+        self._cycle_s = max(CYCLE_S, 3 * fastest)
         self._good: dict[str, float] = {}
 
     async def beat(
@@ -103,34 +115,41 @@ class Facts:
     ) -> Beat:
         view = self._keeper.overview(now)
         checked = None if view.checked is None else now.mono - view.checked.mono
-        oldest, which = self._oldest_good(now)
+        oldest, allowed, which = self._oldest_good(now)
         mains = [one for point, one in self._keeper.latest.items() if quantity_of(point) == "mains" and one.usable]
         return Beat(
             self._shed.shed.key, order[0], order[1], now.utc, now.trusted, every_s, __version__,
-            cycle_age_s=checked, critical_age_s=oldest, critical=which, outbox_age_s=await self._outbox_age(now),
+            cycle_age_s=checked, cycle_allowed_s=self._cycle_s, critical_age_s=oldest,
+            critical_allowed_s=allowed, critical=which, outbox_age_s=await self._outbox_age(now),
             failing=tuple(sorted(part for part, (well, _) in self._health.items() if well is False)),
             mains=all(one.value for one in mains) if mains else None, disk_free_percent=self._disk(),
             standing=len(view.alarms),
             unanswered=sum(one.state is State.UNACKNOWLEDGED for one in view.alarms), until_utc=until_utc,
         )  # fmt: skip
 
-    def _oldest_good(self, now: Moment) -> tuple[float | None, str]:
+    def _oldest_good(self, now: Moment) -> tuple[float | None, float, str]:
+        """Age, allowed age and point of the good reading that is oldest for what it may be."""
+        held = self._keeper.held(now)
         for point in self._critical:
             reading = self._keeper.latest.get(point)
-            if reading is not None and reading.usable:
+            if point in held:
+                self._good[point] = now.mono  # somebody is at that probe, for a bounded time
+            elif reading is not None and reading.usable:
                 self._good[point] = reading.at.mono
         never = [point for point in self._critical if point not in self._good]
         if never:
-            return None, never[0]
+            return None, self._critical[never[0]], never[0]
         if not self._critical:
-            return None, ""
-        which = min(self._critical, key=lambda point: self._good[point])
-        return now.mono - self._good[which], which
+            return None, CRITICAL_S, ""
+        which = max(self._critical, key=lambda point: (now.mono - self._good[point]) / self._critical[point])
+        return now.mono - self._good[which], self._critical[which], which
 
     async def _outbox_age(self, now: Moment) -> float | None:
         try:
             waiting = [
-                one for one in await self._journal.outbox() if one.state in (Delivery.WAITING, Delivery.UNKNOWN)
+                one
+                for one in await self._journal.outbox(_OUTBOX)
+                if one.state in (Delivery.WAITING, Delivery.UNKNOWN)
             ]
         except BrinewatchError:
             return None  # that the journal fails is said by its own part
@@ -166,16 +185,18 @@ class Heartbeat:
         self._numbers = Numbers(shed.data, clock.now())
         self._exchange: Exchange | None = None
         self._root = ""
+        self._doubts = Doubts()
         self._remote: Remote | None = None
         self._answering: set[asyncio.Task[None]] = set()
         if settings.broker and shed.broker is not None:
             self._root = shed.broker.topic(shed.shed.key)
             self._remote = Remote(
-                self._root, self._secret, obey, note, self._numbers.obeyed, self._numbers.obey,
+                self._root, self._secret, obey, self._doubt, self._numbers.obeyed, self._numbers.obey,
                 allowed=settings.acknowledge,
             )  # fmt: skip
+            client = f"{shed.broker.client_id or f'brinewatch-{shed.shed.key}'}-beat"
             self._exchange = Exchange(
-                shed.broker.from_folder(shed.folder), f"{shed.broker.client_id or f'brinewatch-{shed.shed.key}'}-beat", clock,
+                shed.broker.from_folder(shed.folder), client, clock,
                 [f"{self._root}/lookout/{settings.key}", self._remote.topic], (f"{self._root}/beat/line", GONE), UP,
                 self._on_message, self._on_road,
             )  # fmt: skip
@@ -247,6 +268,8 @@ class Heartbeat:
 
     async def _texts(self, phone: str) -> None:
         every = 60.0 * self._settings.sms_every_min
+        # what a watch says before it has read everything once would stand for an hour
+        await self._clock.sleep(_FIRST_TEXT_S)
         while True:
             now = self._clock.now()
             beat = await self._facts.beat(self._numbers.next(now), every, now)
@@ -264,6 +287,10 @@ class Heartbeat:
             self._soon.set()
         self._judge()
 
+    def _doubt(self, kind: str, text: str) -> None:
+        if (line := self._doubts.note("lookout", kind, text, self._clock.now())) is not None:
+            self._note(line)
+
     def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
         now = self._clock.now()
         if self._remote is not None and topic == self._remote.topic:
@@ -277,11 +304,11 @@ class Heartbeat:
             order = int(fields["start"]), int(fields["n"])
             hears = fields.get("heard_age_s")
         except (BadSignature, KeyError, TypeError, ValueError) as error:
-            self._note(f"{topic}: a sign of life of the lookout that is none is not believed: {error}")
+            self._doubt("forged sign", f"{topic}: a sign of life of the lookout that is none: {error}")
             return
         if order <= self._order:
             if order < self._order:
-                self._note(f"{topic}: an old sign of life of the lookout came again and is not believed")
+                self._doubt("old sign", f"{topic}: an old sign of life of the lookout came again")
             return
         self._order = order
         if retained:

@@ -24,12 +24,13 @@ Number = tuple[int, int]
 class Remote:
     """Takes the lookout's orders.
 
-    obey: one step of the watch with the order, giving its events; last: the number of the newest order obeyed, over
-    restarts; keep(number): written down before an order is obeyed, so that it is not obeyed again.
+    obey: one step of the watch with the order, giving its events; note(kind, text): a line for the journal; last:
+    the number of the newest order obeyed, over restarts; keep(number): written down before an order is obeyed, so
+    that it is not obeyed again.
     """
 
     def __init__(
-        self, root: str, secret: str, obey: Obey, note: Callable[[str], None], last: Number,
+        self, root: str, secret: str, obey: Obey, note: Callable[[str, str], None], last: Number,
         keep: Callable[[Number], None], *, allowed: bool,
     ) -> None:  # fmt: skip
         self._root, self._secret, self._obey, self._note = root, secret, obey, note
@@ -50,10 +51,10 @@ class Remote:
             number = (_whole(fields, "start"), _whole(fields, "n"))
             key, alarm, by = str(fields["id"]), _whole(fields, "number"), str(fields.get("by", ""))
         except (BadSignature, KeyError, ValueError) as error:
-            self._note(f"{self.topic}: an order that is not the lookout's is not obeyed: {error}")
+            self._note("forged", f"{self.topic}: an order that is not the lookout's is not obeyed: {error}")
             return None
         if retained or number <= self._last:
-            self._note(f"{self.topic}: an old order (number {alarm}) came again and is not obeyed")
+            self._note("old", f"{self.topic}: an old order (number {alarm}) came again and is not obeyed")
             return None
         late = now.utc - float(fields.get("utc", now.utc)) if now.trusted and fields.get("trusted") is True else 0.0
         self._last = number
@@ -61,7 +62,9 @@ class Remote:
         if late > _LATE_S:
             return self._answer(key, False, f"The order came {span_text(late)} late.")
         if not self._allowed:
-            self._note(f"{self.topic}: the lookout may not take alarms over here (acknowledge = false)")
+            self._note(
+                "forbidden", f"{self.topic}: the lookout may not take alarms over here (acknowledge = false)"
+            )
             return self._answer(key, False, "This shed's file does not let its lookout take alarms over.")
         if fields.get("do") != "acknowledge":
             return self._answer(key, False, "Only taking an alarm over can be done from a lookout.")

@@ -1,4 +1,4 @@
-"""`brinewatch roster`: who would be called, in which order and by which ways, now or at any time; without a daemon."""
+"""`brinewatch roster`: who would be called, in which order and by which ways, at any time; without a daemon."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
 _ABOUT = """
 A critical alarm calls the first person on duty; without an answer the second, then all, on duty or not. Less urgent
-ones call everybody on duty who hears them; when nobody is on duty, everybody who hears them. What may wait is called
-in the morning if it still stands.
+ones call everybody on duty who hears them; when nobody is on duty, everybody who hears them. What may wait is
+called in the morning if it still stands.
 """
 
 
@@ -33,11 +33,11 @@ def register(add: AddCommand) -> argparse.ArgumentParser:
 
 def _work(options: argparse.Namespace) -> int:
     from brinewatch.clock import SystemClock
-    from brinewatch.config import read_shed
+    from brinewatch.config.lookout import read_any
     from brinewatch.terminal import print_table
     from brinewatch.ways import roster_warnings
 
-    shed = read_shed(options.shed)
+    shed = read_any(options.shed)
     now = SystemClock(shed.zone).now()
     at = now if options.at is None else _instant(options.at, shed, now)
     plan = planned(shed, at)

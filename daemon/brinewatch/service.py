@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections import deque
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from functools import partial
@@ -28,9 +28,11 @@ from brinewatch.config import ShedFile
 from brinewatch.config.plans import channels_of, stages_of, time_left
 from brinewatch.control import ControlServer
 from brinewatch.desk import Desk, event_line
-from brinewatch.errors import BrinewatchError, StoreBusy, StoreError
+from brinewatch.drills import MARK as DRILL_MARK
+from brinewatch.drills import Drills
+from brinewatch.errors import StoreBusy, StoreError
 from brinewatch.heartbeat import Facts, beating
-from brinewatch.messages import DeliveryReport, Inbound, Message
+from brinewatch.messages import Delivery, DeliveryReport, Inbound, Message
 from brinewatch.nights.sending import Nights
 from brinewatch.notify.worker import WayWorker
 from brinewatch.overview import Overview, as_json
@@ -46,6 +48,7 @@ from brinewatch.store.history import History
 from brinewatch.store.journal import Journal, Resumed
 from brinewatch.store.lock import StoreLock
 from brinewatch.store.schema import NewerStore
+from brinewatch.supervising import Part, supervise
 from brinewatch.watchkeeper import FOLLOW_MARK, Outcome, Watchkeeper
 from brinewatch.ways import WAY_OF, Heard, notifiers, publisher, reaching, rings
 
@@ -55,10 +58,9 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 Say = Callable[[str], None]
-Part = Callable[[], Awaitable[None]]
 
-_RESTART_FROM_S, _RESTART_TO_S = 1.0, 60.0
 _ALIVE_EVERY_S = 60.0
+_MARKS = (FOLLOW_MARK, MARK, CALL_MARK, DRILL_MARK)
 _CALLS_KEPT = 10_000
 # alarms are stepped at every scan and at every due instant; this is for what neither foresees
 _LOOK_EVERY_S = 30.0
@@ -101,6 +103,7 @@ class Daemon:
         self._calibrations: Calibrations
         self._air_tests: AirTests
         self._nights: Nights
+        self._drills: Drills
         self._desk: Desk
 
     # -- life ---------------------------------------------------------------------------------------------------
@@ -112,7 +115,8 @@ class Daemon:
         """Open the store, resume what stood, watch until told to stop. Raises StoreBusy when another watches."""
         with self._lock():
             await self._open()
-            tasks = [asyncio.create_task(self._supervise(name, part), name=name) for name, part in self._parts()]
+            tasks = [asyncio.create_task(supervise(name, part, self.clock, self._say), name=name)
+                     for name, part in self._parts()]  # fmt: skip
             try:
                 await self._stopping.wait()
             finally:
@@ -148,7 +152,7 @@ class Daemon:
         for note in resumed.notes:
             self._say(note)
         saved = resumed.saved
-        kept = {key: one for key, one in resumed.memories.items() if key.startswith((FOLLOW_MARK, MARK, CALL_MARK))}
+        kept = {key: one for key, one in resumed.memories.items() if key.startswith(_MARKS)}
         utc = saved.utc if saved and saved.trusted else None
         slept = (saved.mono if saved else now.mono, utc, resumed.same_boot, now)
         memory = resume({key: one for key, one in resumed.memories.items() if key not in kept}, *slept)
@@ -165,25 +169,23 @@ class Daemon:
             self._say(note)
         topic = self.shed.broker.topic(self.shed.shed.key) if self.shed.broker else None
         self._callout = Callout(
-            self.keeper,
-            self.shed.shed.short_name,
-            self.shed.contacts,
-            self.shed.calling,
-            ways=reaching(self.shed),
-            rings=rings(self.shed),
-            topic=topic,
-            left=self._time_left.short,
-        )
-        for note in self._callout.recall(kept, shift_of(*slept)[0]):
-            self._say(note)
+            self.keeper, self.shed.shed.short_name, self.shed.contacts, self.shed.calling, texts=self.shed.texts,
+            ways=reaching(self.shed), rings=rings(self.shed), topic=topic, left=self._time_left.short,
+        )  # fmt: skip
         self._recorder = Recorder(self.journal, self.clock, self._release)
+        self._drills = Drills(
+            self.shed, self.keeper, self.journal, self.clock, self._callout.marked,
+            partial(self._recorder.add, (), {}), partial(self._note, kind="drill"),
+        )  # fmt: skip
+        for note in (*self._callout.recall(kept, shift_of(*slept)[0]), *await self._drills.recall(kept, now)):
+            self._say(note)
         queue, tell = partial(self._recorder.add, (), {}), partial(self._note, kind="report")
         self._nights = Nights(self.shed, self.keeper, self.clock, queue, tell)
         hands = [bus for bus in self.buses.values() if isinstance(bus, ManualBus)]
         self._calibrations = Calibrations(self.shed, self.keeper, self.journal, self.clock, self._note)
         self._desk = Desk(
             self.keeper, self._callout, self._recorder, self.journal, self.history.flush, self._calibrations,
-            self._air_tests, hands, self.clock, self._look, self.overview, self._say,
+            self._air_tests, self._drills, hands, self.clock, self._look, self.overview, self._say,
         )  # fmt: skip
         for bus in hands:
             bus.restore(resumed.entries)
@@ -204,7 +206,7 @@ class Daemon:
         made = notifiers(self.shed, self.clock, heard)
         self._mqtt = publisher(made)
         for notifier in made:
-            worker = WayWorker(notifier, Told(self.journal, self._callout.settled), self.clock, self._on_trouble)
+            worker = WayWorker(notifier, Told(self.journal, self._settled), self.clock, self._on_trouble)
             self._workers[notifier.way] = worker
             parts += [(f"{notifier.way} line", notifier.run), (f"{notifier.way} outbox", worker.run)]
         parts += [
@@ -226,24 +228,6 @@ class Daemon:
         if self.shed.page.enabled:
             parts.append(("page", self._page))
         return parts
-
-    async def _supervise(self, name: str, part: Part) -> None:
-        """Keep one part running: an error ends it, is said, and it is started again after a pause that grows."""
-        pause = _RESTART_FROM_S
-        while True:
-            began = self.clock.now().mono
-            try:
-                await part()
-                return
-            except BrinewatchError as error:
-                self._say(f"{name}: {error}")
-            except Exception as error:
-                log.exception("The part %s failed", name)
-                self._say(f"{name} failed ({type(error).__name__}: {error}) and is started again.")
-            if self.clock.now().mono - began > _RESTART_TO_S:
-                pause = _RESTART_FROM_S
-            await self.clock.sleep(pause)
-            pause = min(2 * pause, _RESTART_TO_S)
 
     async def _sign_of_life(self) -> None:
         """Keep in the journal when the watch was last awake: after a stop, that tells how long it was."""
@@ -296,6 +280,9 @@ class Daemon:
         if "calibration" in self._health:
             self._health["calibration"] = self._calibrations.health(now)
         self._health["alarms"] = self._callout.health(now)
+        if "drill" in self._health:
+            self._health["drill"] = self._drills.health(now)
+        self._drills.look(now)
         self.keeper.note_health(self._health, now)
         outcome = self.keeper.take(samples, now, commands)
         orders = self._air_tests.take(outcome.readings, now)
@@ -304,7 +291,8 @@ class Daemon:
         for verdict in outcome.revised:
             self.history.revise(verdict)
         messages = self._callout.messages(outcome.events, now)
-        self._recorder.add(outcome.events, {**outcome.changed, **self._callout.changed()}, messages)
+        kept = {**outcome.changed, **self._callout.changed(), **self._drills.changed()}
+        self._recorder.add(outcome.events, kept, messages)
         for event in outcome.events:
             self._say(event_line(event, self.keeper))
             if event.happening in (Happening.RAISED, Happening.REPEATED):
@@ -322,7 +310,7 @@ class Daemon:
         every = max(_LOOK_EVERY_S, min(scans, default=_LOOK_EVERY_S))
         while True:
             now = self.clock.now()
-            dues = (self.keeper.due(now), self._callout.due(now))
+            dues = (self.keeper.due(now), self._callout.due(now), self._drills.due(now))
             until = min([now.mono + every, *(due for due in dues if due is not None)])
             await self._sleep_until_or_change(until)
             if self.clock.now().mono >= until:
@@ -383,7 +371,11 @@ class Daemon:
         if found is None:
             log.info("A delivery report for %s fits no message: %s", report.to, report.detail)
         else:
-            self._callout.settled(*found)
+            self._settled(*found)
+
+    def _settled(self, message: Message, state: Delivery) -> None:
+        self._callout.settled(message, state)
+        self._drills.settled(message, state)
 
     def _on_inbound(self, inbound: Inbound) -> None:
         self._spawn(self._desk.inbound(inbound))

@@ -1,7 +1,7 @@
 """What two machines that share a secret say to each other, signed: HMAC-SHA-256 (RFC 2104, FIPS 180-4).
 
-A signature says who wrote it and for which topic. That it is new it does not say: whoever opens it holds its numbers
-against those heard before. Nothing here is encrypted.
+A signature says who wrote it and for which topic. That it is new it does not say: whoever opens it holds its
+numbers against those heard before. Nothing here is encrypted.
 """
 
 from __future__ import annotations

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from brinewatch.clock import SteppingClock
+from brinewatch.config.lookout import read_lookout
 from brinewatch.lookout.daemon import Lookout
-from brinewatch.lookout.settings import read_lookout
 from brinewatch.sentry.beats import Beat
 from brinewatch.signing import sealed
 from brinewatch.simulator.modem import ModemEmulator
@@ -133,7 +133,8 @@ class Home:
         """The next sign of life of a shed that is well."""
         self.numbers[shed] = self.numbers.get(shed, 0) + 1
         now = self.clock.now()
-        made = Beat(shed, self.start, self.numbers[shed], now.utc, True, 30.0, "1", cycle_age_s=1.0, critical_age_s=1.0,
+        made = Beat(shed, self.start, self.numbers[shed], now.utc, True, 30.0, "1", cycle_age_s=1.0,
+                    critical_age_s=1.0,
                     critical="manifold.air_pressure", mains=True, disk_free_percent=40.0)  # fmt: skip
         return {**made.fields(), **changes}
 

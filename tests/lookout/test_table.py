@@ -1,4 +1,4 @@
-"""The table by which a shed is told from its broker and from the lookout's own line: every cell, by what it must be."""
+"""How a shed is told from its broker and from the lookout's own line: every cell, by what it must be."""
 
 from __future__ import annotations
 

@@ -159,7 +159,8 @@ def test_all_together_needs_two_and_all() -> None:
 
 def test_the_short_text_is_one_part_and_says_the_same() -> None:
     beat = replace(WELL, watch="a" * 32, start=1_790_200_800, n=99_999, cycle_age_s=900.0, mains=False,
-                   failing=("modem", "broker"), disk_free_percent=0.0, trusted=False, standing=999, every_s=3600.0)  # fmt: skip
+                   failing=("modem", "broker"), disk_free_percent=0.0, trusted=False, standing=999,
+                   every_s=3600.0)  # fmt: skip
     text = short_text(beat)
     assert len(text) + 17 <= 160  # a space and 16 letters of signature follow
     back, complaints = from_short(text)
@@ -191,5 +192,5 @@ def test_other_texts_are_no_signs_of_life(text: str) -> None:
 )  # fmt: skip
 def test_fields_of_another_kind_are_no_sign_of_life(key: str, value: object) -> None:
     assert Beat.of(WELL.fields()) == WELL
-    with pytest.raises(ValueError):
+    with pytest.raises(ValueError, match=key):
         Beat.of({**WELL.fields(), key: value})

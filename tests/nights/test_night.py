@@ -10,11 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from alarms.english import ENGLISH
 from brinewatch.alarms.events import AlarmEvent, Happening, Priority, State
 from brinewatch.alarms.septets import septets
 from brinewatch.moment import Moment
+from brinewatch.nights import words
 from brinewatch.nights.night import Called, Night, Span, calls_of, share_above, span_of, watched
-from brinewatch.nights.words import as_json, call_words, long_text, short_text
+from brinewatch.nights.words import as_json, call_words, long_text
 from brinewatch.readings import Flag, Reading, quantity_of
 from brinewatch.signals.display import DisplayUnits
 
@@ -156,7 +158,7 @@ def called(**changes: object) -> Called:
 
 
 def test_a_quiet_night_in_one_text() -> None:
-    assert short_text(night(), UNITS) == (
+    assert words.short_text(ENGLISH, night(), UNITS) == (
         "GANNET QUAY all well 22:00-07:00. O2 88-94 %, T 11.8-12.3, pH 7.98-8.04, air 11.9 kPa, air on 100 %, "
         "0 calls, watch 100 %"
     )
@@ -175,7 +177,7 @@ def test_a_quiet_night_in_one_text() -> None:
     ],
 )
 def test_a_night_that_was_not_says_so(changes: dict[str, object], words: list[str]) -> None:
-    text = short_text(night(**changes), UNITS)
+    text = words.short_text(ENGLISH, night(**changes), UNITS)
     for word in words:
         assert word in text, text
 
@@ -188,7 +190,7 @@ def test_it_is_always_one_part_whatever_the_night(tanks: int, calls: int, stands
         called(number=n, over=None if stands else at(5), title="Oxygen saturation far too low in it")
         for n in range(calls)
     )
-    text = short_text(night(spans=many, calls=some), UNITS)
+    text = words.short_text(ENGLISH, night(spans=many, calls=some), UNITS)
     length = septets(text)
     assert length is not None
     assert length <= 160  # one part of GSM 7-bit text: 3GPP TS 23.038
@@ -199,7 +201,7 @@ def test_it_is_always_one_part_whatever_the_night(tanks: int, calls: int, stands
 def test_the_long_report_and_the_one_for_programs_say_the_same() -> None:
     one = night(calls=(called(answered=at(4.1), by="Wren"),), watch=0.95, gaps=(("nothing ran", 1620.0),))
     text = long_text(one)
-    for words in (
+    for said in (
         "Gannet Quay nursery, night of 2026-09-23 22:00 to 2026-09-24 07:00: not all well.",
         "raceway, oxygen saturation: 87.6 to 93.9 %, mean 91.0",
         "Air on 100 % of the night.",
@@ -208,7 +210,7 @@ def test_the_long_report_and_the_one_for_programs_say_the_same() -> None:
         "Every critical alarm was able to call for 95 % of the night.",
         "27 min: nothing ran",
     ):
-        assert words in text, text
+        assert said in text, text
     told = as_json(one)
     assert told["well"] is False
     assert told["calls"][0]["answered"] == "2026-09-24T02:06:00.000Z"

@@ -63,6 +63,9 @@ class CallingSettings(Settings):
         description="messages to one phone within an hour, from which on they are summed up in one; the first call "
         "of a critical alarm always goes",
     )  # fmt: skip
+    drill_every_days: int = Field(
+        30, ge=0, le=400, description="a drill is due so many days after the last that was answered; 0 for never"
+    )
     night: str = Field("22:00-07:00", description="when less urgent alarms wait for the morning")
     night_from: Annotated[Priority, Field(strict=False)] = Field(
         Priority.MEDIUM, description="alarms of this priority and more urgent ones call at night too"

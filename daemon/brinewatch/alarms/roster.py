@@ -21,6 +21,7 @@ _HOURS = re.compile(r"([01][0-9]|2[0-3]):([0-5][0-9])-([01][0-9]|2[0-3]|24):([0-
 # one name before the @ and a host after it: what more is right only the mail server knows (RFC 5321 4.1.2)
 _MAIL = re.compile(r"[^\s@<>,;:\"]{1,64}@[A-Za-z0-9.-]{1,253}")
 _DAY_MIN = 24 * 60
+ENGLISH = "en"
 
 Day = Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]
 Way = Literal["sms", "mail", "webhook"]
@@ -79,6 +80,10 @@ class Contact(Settings):
         default=True, description="Rung as well for critical alarms, where the modem rings (modem.ring_s)."
     )
     mail: str | None = Field(default=None, description="Address for the way mail.")
+    language: str = Field(
+        default=ENGLISH, pattern=r"^[a-z]{2,3}(_[A-Z]{2})?$",
+        description="Language of the texts to this person (ISO 639); another than en needs its file texts_xx.toml.",
+    )  # fmt: skip
     duty: list[Duty] = Field(
         default=[], description="When this person is on duty; always when left out. Others are called after them."
     )

@@ -38,7 +38,8 @@ from brinewatch.config.sections import (
     StoreSettings,
     takes_calibration,
 )
-from brinewatch.errors import BrinewatchError, ConfigurationError, Fault
+from brinewatch.config.texts import texts_of
+from brinewatch.errors import BrinewatchError, ConfigurationError
 from brinewatch.page.server import PageSettings
 from brinewatch.probes.build import BusSettings
 from brinewatch.probes.manual import ManualSettings
@@ -99,6 +100,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         "mail": mail,
         "webhook": webhook,
         "lookout": lookout,
+        "drill": calling.drill_every_days and contacts and not replay if calling else None,
         "calibration": _calibratable(reader, buses),
     }
     parts = [key for key in WATCH_PARTS if there.get(key, True)]
@@ -112,6 +114,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         {stage.settings.key: Place(stage.path, number) for number, stage in enumerate(stages)}, instead,
     )  # fmt: skip
     check_roster(reader, contacts, {"sms": modem, "mail": mail, "webhook": webhook})
+    texts = texts_of(reader, path.parent, contacts)
     check_report(reader, report or ReportSettings(), contacts, points)
     if lookout and lookout.broker and broker is None and "broker" not in table:
         reader.fault("lookout.broker", True, "a [broker] its signs of life go over, or false")
@@ -125,7 +128,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         path=path, shed=shed, stages=tuple(stages), buses=buses, rulesets=tuple(rulesets), alarms=tuple(alarms),
         derivations=tuple(derivations), follows=tuple(follows), cross=cross, contacts=tuple(contacts),
         calling=calling, report=report, store=store, page=page, broker=broker, modem=modem, mail=mail,
-        webhook=webhook, lookout=lookout, replay=replay,
+        webhook=webhook, lookout=lookout, replay=replay, texts=texts,
     )  # fmt: skip
 
 

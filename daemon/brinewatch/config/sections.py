@@ -16,6 +16,7 @@ from brinewatch.alarms.calling import CallingSettings
 from brinewatch.alarms.roster import Contact
 from brinewatch.alarms.rules import Alarm
 from brinewatch.alarms.ruleset import RuleSet
+from brinewatch.alarms.texts import Texts
 from brinewatch.forecast.oxygen_budget import Animals
 from brinewatch.notify.mail_settings import MailSettings, WebhookSettings
 from brinewatch.notify.mqtt_settings import MqttSettings
@@ -41,6 +42,7 @@ WATCH_PARTS: Mapping[str, str] = {
     "history": "History",
     "calibration": "Calibration",
     "alarms": "Alarms",
+    "drill": "Drills",
     "modem": "Modem",
     "broker": "Broker",
     "mail": "Mail",
@@ -181,6 +183,7 @@ class ShedFile:
     webhook: WebhookSettings | None
     lookout: LookoutSettings | None
     replay: ReplaySettings | None
+    texts: Mapping[str, Texts]  # by language
 
     @property
     def folder(self) -> Path:

@@ -27,8 +27,8 @@ def _say(line: str) -> None:
 
 def _lookout(options: argparse.Namespace) -> int:
     from brinewatch.clock import SystemClock
+    from brinewatch.config.lookout import read_lookout
     from brinewatch.lookout.daemon import Lookout
-    from brinewatch.lookout.settings import read_lookout
 
     file = read_lookout(options.file)
     for one in file.sheds:

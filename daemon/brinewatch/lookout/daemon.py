@@ -7,22 +7,23 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, cast
 
+from brinewatch.config.lookout import LookoutFile
 from brinewatch.errors import NotifyError
 from brinewatch.heartbeat import GONE, UP, Numbers
 from brinewatch.lookout.line import LineCheck
 from brinewatch.lookout.orders import Orders
 from brinewatch.lookout.post import SignsBus, signs_settings
-from brinewatch.lookout.settings import LookoutFile
 from brinewatch.messages import Inbound
 from brinewatch.notify.exchange import Exchange
 from brinewatch.notify.secrets import read_secret
 from brinewatch.ports import Clock
-from brinewatch.service import Daemon, Part, Say
+from brinewatch.service import Daemon, Say
 from brinewatch.signing import checked_secret, sealed
+from brinewatch.supervising import Part
 
 
 class Lookout(Daemon):
-    """Watches the watches of its file's sheds until `stop()`. Raises BrinewatchError for a secret it cannot read."""
+    """Watches the watches of its sheds until `stop()`. Raises BrinewatchError for a secret it cannot read."""
 
     def __init__(self, file: LookoutFile, clock: Clock, say: Say) -> None:
         self.file = file

@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 from collections.abc import Callable
 
-from brinewatch.lookout.settings import LineSettings
+from brinewatch.config.lookout import LineSettings
 from brinewatch.ports import Clock
 
 # one try may be lost for many reasons

@@ -12,9 +12,9 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from brinewatch.config.lookout import LookoutFile
 from brinewatch.errors import BrinewatchError, NotifyError
 from brinewatch.heartbeat import Numbers
-from brinewatch.lookout.settings import LookoutFile
 from brinewatch.moment import Moment
 from brinewatch.notify.exchange import Exchange
 from brinewatch.notify.secrets import read_secret
@@ -28,7 +28,7 @@ _KEPT = 200
 
 @dataclass
 class Sent:
-    """One order. state: sending, sent, done, refused, unconfirmed, failed; words: what the shed or the broker said."""
+    """One order. state: sending, sent, done, refused, unconfirmed or failed; words: what shed or broker said."""
 
     id: str
     shed: str

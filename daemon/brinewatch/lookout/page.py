@@ -1,4 +1,4 @@
-"""The lookout's pages: all sheds, one shed as its own page shows it, and alarms taken over where there is a code."""
+"""The lookout's pages: all sheds, one shed as its own page shows it, alarms taken over where there is a code."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ from urllib.parse import parse_qs
 from fastapi import FastAPI, Request
 from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse
 
+from brinewatch.config.lookout import LookoutFile
 from brinewatch.errors import BrinewatchError
 from brinewatch.lookout.night import as_seen, overview_of
 from brinewatch.lookout.orders import Orders, Sent
 from brinewatch.lookout.post import SignsBus
-from brinewatch.lookout.settings import LookoutFile
 from brinewatch.moment import span_text
 from brinewatch.overview import Overview
 from brinewatch.page.app import NEVER_KEPT, add_view, pages
-from brinewatch.page.words import WORDS, tell
+from brinewatch.page.words import MARKS, WORDS, tell
 from brinewatch.ports import Clock
 from brinewatch.sentry.table import Sight
 from brinewatch.sentry.watch import told
@@ -69,10 +69,14 @@ def create_night(
 
     def sheds_page() -> dict[str, Any]:
         rows = [row(one.key) for one in file.sheds]
-        rows.sort(key=lambda one: (not one["mark"], one["name"]))
-        now = clock.now()
+        # the worst first; after the marks comes what has none
+        rows.sort(key=lambda one: ((*MARKS, "").index(one["mark"]), one["name"]))
+        now, worst = clock.now(), rows[0]
+        mine, head = own(), ""
+        if worst["mark"]:
+            head = f"{worst['name']}: {worst['says'] or worst['why'] or worst['sight']}"
         return {"name": file.own.name, "at": f"{now.local:%H:%M:%S}", "rows": rows, "road": str(signs.road),
-                "mine": own().sentence}  # fmt: skip
+                "mine": mine.sentence, "well": mine.well, "head": head}  # fmt: skip
 
     @app.get("/")
     async def all_sheds() -> HTMLResponse:

@@ -16,13 +16,14 @@ from typing import Any, Literal
 from pydantic import Field
 
 from brinewatch import __version__
-from brinewatch.lookout.settings import REFRESH_S, WatchedSettings, point_of
+from brinewatch.config.lookout import REFRESH_S, WatchedSettings, point_of
 from brinewatch.messages import Inbound
 from brinewatch.moment import Moment
 from brinewatch.ports import Clock
 from brinewatch.probes.common import ChannelSettings, ProbeSettings
 from brinewatch.readings import Flag, Sample
 from brinewatch.sentry.beats import Beat, from_short
+from brinewatch.sentry.doubts import Doubts
 from brinewatch.sentry.table import Road, Sight, road_of
 from brinewatch.sentry.watch import STATES, Taken, Watched, all_off, broken, look, take, take_text, told
 from brinewatch.settings import Settings
@@ -31,7 +32,6 @@ from brinewatch.signing import BadSignature, opened, opened_text
 log = logging.getLogger(__name__)
 
 PROBE = "sheds"
-_NOTE_EVERY_S = 600.0
 _KEPT = "lookout.json"
 _TEXT = "BEAT "
 
@@ -87,7 +87,7 @@ class SignsBus:
         self._file = folder / _KEPT
         self._posts = {one.key: _Post(one, secrets[one.key]) for one in sheds}
         self._phones = {one.phone: self._posts[one.key] for one in sheds if one.phone}
-        self._noted: dict[tuple[str, str], tuple[float, int]] = {}
+        self._doubts = Doubts()
         self._opened = clock.now().mono
         self._connected = False
         self._modem_up: float | None = None
@@ -176,12 +176,8 @@ class SignsBus:
 
     def _doubt(self, shed: str, kind: str, text: str, now: Moment) -> None:
         """Note it, but not more often than is of use."""
-        since, passed = self._noted.get((shed, kind), (float("-inf"), 0))
-        if now.mono - since < _NOTE_EVERY_S:
-            self._noted[shed, kind] = (since, passed + 1)
-            return
-        self._noted[shed, kind] = (now.mono, 0)
-        self._note(f"{text} ({passed} more before it)" if passed else text)
+        if (line := self._doubts.note(shed, kind, text, now)) is not None:
+            self._note(line)
 
     # -- what is made of it ---------------------------------------------------------------------------------------
 

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from brinewatch.alarms.coverage import Coverage
+from brinewatch.alarms.roster import ENGLISH
 from brinewatch.calendar import Calendar
 from brinewatch.config import ShedFile
 from brinewatch.errors import BrinewatchError
@@ -94,20 +95,22 @@ class Nights:
         now, display = self._clock.now(), self._shed.shed.display
         try:
             night = await self.tell()
-            short, long = short_text(night, display), long_text(night, display)
+            short = {one: short_text(texts, night, display) for one, texts in self._shed.texts.items()}
+            long = long_text(night, display)
         except BrinewatchError as error:
             log.warning("%s", error)
-            short = f"{self._shed.shed.short_name} is awake, but the night cannot be told: the store cannot be read"
-            long = f"{short}.\n\n{error}"
+            name = self._shed.shed.short_name
+            short = {one: texts.say("night.untold", shed=name) for one, texts in self._shed.texts.items()}
+            long = f"{short[ENGLISH]}.\n\n{error}"
         ways = reaching(self._shed)
         messages = []
         for contact in self._shed.contacts:
             if contact.name in self._people():
                 way = next((way for way in contact.ways if way in ways), None)
                 if way is not None:
-                    messages.append(self._message(way, contact.address(way), short, long, now))
+                    messages.append(self._message(way, contact.address(way), short[contact.language], long, now))
         self._queue(messages)
-        self._note(f"night report: {short}")
+        self._note(f"night report: {short[ENGLISH]}")
 
     def _message(self, way: str, to: str, short: str, long: str, now: Moment) -> Message:
         self._count += 1

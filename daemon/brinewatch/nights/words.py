@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from brinewatch.alarms.septets import ONE_PART, plain
-from brinewatch.alarms.wording import length, shorten
+from brinewatch.alarms.septets import ONE_PART, length, plain, shorten
+from brinewatch.alarms.texts import Texts
 from brinewatch.moment import Moment, span_text, utc_text
 from brinewatch.nights.night import Called, Night, Span
 from brinewatch.quantities import QUANTITIES
@@ -17,18 +17,19 @@ _SHORT = {"oxygen_saturation": "O2", "temperature": "T", "ph": "pH", "air_pressu
 _NO_UNIT = {"C", "pH"}  # said by the name already, or by custom
 
 
-def short_text(night: Night, units: DisplayUnits) -> str:
+def short_text(texts: Texts, night: Night, units: DisplayUnits) -> str:
     """One text message: all well or not, ranges, air, calls, how much of the night was watched."""
     span = f"{night.begin.local:%H:%M}-{night.end.local:%H:%M}"
-    head = f"{shorten(night.short, 20)} {'all well' if night.well else 'NOT ALL WELL'} {span}"
+    head = texts.say("night.well" if night.well else "night.ill", shed=shorten(night.short, 20), span=span)
     told = [text for one in night.spans if (text := _range(one, units))]
     told = list(dict.fromkeys(told))
-    air = [] if night.air is None else [f"air on {percent_text(night.air)}"]
-    count = f"{len(night.calls)} call{'' if len(night.calls) == 1 else 's'}"
-    watch = f"watch {'unknown' if night.watch is None else percent_text(night.watch)}"
-    stands = [f"STANDS: {shorten(one.title, 28)}" for one in night.standing[:2]]
-    blind = [f"NO DATA {_name(one)}" for one in night.spans if one.low is None][:2]
-    quiet = [f"{len(night.quiet)} waited" if len(night.quiet) > 1 else "1 waited"] if night.quiet else []
+    air = [] if night.air is None else [texts.say("night.air", share=percent_text(night.air))]
+    count = texts.say("night.call" if len(night.calls) == 1 else "night.calls", count=len(night.calls))
+    watch = "" if night.watch is None else percent_text(night.watch)
+    watch = texts.say("night.watch" if watch else "night.watch_unknown", share=watch)
+    stands = [texts.say("night.stands", title=shorten(texts.word(one.title), 28)) for one in night.standing[:2]]
+    blind = [texts.say("night.blind", name=_name(one)) for one in night.spans if one.low is None][:2]
+    quiet = [texts.say("night.waited", count=len(night.quiet))] if night.quiet else []
     # what is least missed goes first when it gets too long
     for ranges in (told, told[:3], told[:2], told[:1], []):
         for more in (quiet, []):

@@ -80,8 +80,8 @@ class Exchange:
     """
 
     def __init__(
-        self, settings: MqttSettings, client_id: str, clock: Clock, topics: Sequence[str], will: tuple[str, str], up: str,
-        on_message: OnMessage, on_road: Callable[[bool, str], None],
+        self, settings: MqttSettings, client_id: str, clock: Clock, topics: Sequence[str], will: tuple[str, str],
+        up: str, on_message: OnMessage, on_road: Callable[[bool, str], None],
     ) -> None:  # fmt: skip
         self._settings = settings
         self._client_id = client_id

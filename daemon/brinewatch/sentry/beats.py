@@ -12,6 +12,8 @@ from brinewatch.moment import span_text
 # what a watch may be late or short of before it says it is ill (judgement): it cannot see, or cannot call
 CYCLE_S, CRITICAL_S, OUTBOX_S = 60.0, 120.0, 600.0
 DISK_PERCENT = 5.0
+# parts without which fewer people hear: a probe due for calibration is the shed's own business
+_WAYS = ("modem", "broker", "mail", "webhook", "lookout")
 
 Order = tuple[int, int]
 
@@ -23,9 +25,10 @@ class Beat:
     watch: its key; start, n: of which start of the program, and the how many-th of that start: both only ever rise;
     utc, trusted: its clock; every_s: when the next is due; cycle_age_s: since the last usable reading went through
     the whole cycle; critical_age_s, critical: of the oldest good reading among the points of critical alarms, and
-    which it is; outbox_age_s: of the oldest message not handed over, None when none waits; failing: parts of the
-    watch that say so; mains: None where it is not watched; standing, unanswered: alarms; until_utc: it stops on
-    purpose, and means to be back by then. None stands for what cannot be told.
+    which it is; cycle_allowed_s, critical_allowed_s: what of these is still in order; outbox_age_s: of the oldest
+    message not handed over, None when none waits; failing: parts of the watch that say so; mains: None where it is
+    not watched; standing, unanswered: alarms; until_utc: it stops on purpose, and means to be back by then. None
+    stands for what cannot be told.
     """
 
     watch: str
@@ -36,7 +39,9 @@ class Beat:
     every_s: float
     version: str
     cycle_age_s: float | None = None
+    cycle_allowed_s: float = CYCLE_S
     critical_age_s: float | None = None
+    critical_allowed_s: float = CRITICAL_S
     critical: str = ""
     outbox_age_s: float | None = None
     failing: tuple[str, ...] = ()
@@ -66,7 +71,7 @@ class Beat:
         for name in ("start", "n", "standing", "unanswered"):
             if _of(getattr(made, name), int, name) < 0:
                 raise ValueError(f"{name} is negative")
-        for name in ("utc", "every_s"):
+        for name in ("utc", "every_s", "cycle_allowed_s", "critical_allowed_s"):
             _of(getattr(made, name), (int, float), name)
         for name in ("cycle_age_s", "critical_age_s", "outbox_age_s", "disk_free_percent", "until_utc"):
             if getattr(made, name) is not None:
@@ -91,9 +96,9 @@ def ills(beat: Beat) -> list[str]:
     said = []
     if beat.cycle_age_s is None:
         said.append("no usable reading yet")
-    elif beat.cycle_age_s > CYCLE_S:
+    elif beat.cycle_age_s > beat.cycle_allowed_s:
         said.append(f"no usable reading for {span_text(beat.cycle_age_s)}")
-    if beat.critical and (beat.critical_age_s is None or beat.critical_age_s > CRITICAL_S):
+    if beat.critical and (beat.critical_age_s is None or beat.critical_age_s > beat.critical_allowed_s):
         age = "yet" if beat.critical_age_s is None else f"for {span_text(beat.critical_age_s)}"
         said.append(f"no good {beat.critical} {age}")
     if beat.outbox_age_s is not None and beat.outbox_age_s > OUTBOX_S:
@@ -106,13 +111,17 @@ def ills(beat: Beat) -> list[str]:
 def strains(beat: Beat) -> list[str]:
     """What will soon keep this watch from seeing or calling, in a few words each."""
     said = ["mains off"] if beat.mains is False else []
-    said += [f"{part} failing" for part in beat.failing if part != "journal"]
-    if beat.disk_free_percent is not None and beat.disk_free_percent < DISK_PERCENT:
+    said += [f"{part} failing" for part in beat.failing if part in _WAYS]
+    if _full(beat):
         said.append(f"disk {beat.disk_free_percent:.0f}% free")
     return said
 
 
-# -- as one short text ----------------------------------------------------------------------------------------------
+def _full(beat: Beat) -> bool:
+    return beat.disk_free_percent is not None and beat.disk_free_percent < DISK_PERCENT
+
+
+# -- as one short text -------------------------------------------------------------------------------------------
 
 _DIGITS = "0123456789abcdefghijklmnopqrstuvwxyz"
 # everything in it is in the basic GSM alphabet (TS 23.038 6.2.1), so that it is one part
@@ -128,8 +137,8 @@ def short_text(beat: Beat) -> str:
     """The beat as a text of at most 120 characters, not yet signed. The SMS form says that something is wrong and
     of what kind, not how long: "BEAT shed start.n utc letters standing every_s"."""
     found = {
-        "I": bool(ills(beat)), "M": beat.mains is False, "S": "modem" in beat.failing, "B": "broker" in beat.failing,
-        "D": beat.disk_free_percent is not None and beat.disk_free_percent < DISK_PERCENT, "T": not beat.trusted,
+        "I": bool(ills(beat)), "M": beat.mains is False, "S": "modem" in beat.failing,
+        "B": "broker" in beat.failing, "D": _full(beat), "T": not beat.trusted,
     }  # fmt: skip
     letters = "".join(letter for letter, there in found.items() if there) or "-"
     order = f"{base36(beat.start)}.{base36(beat.n)}"

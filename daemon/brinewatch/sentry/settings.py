@@ -14,8 +14,8 @@ class LookoutSettings(Settings):
     """Who watches this shed's watch: the same program on another machine, on other power and another line."""
 
     key: str = Field(pattern=KEY, max_length=32, description="the lookout's key, as in its own file")
-    secret_file: str = Field(description="file whose first line is the secret shared with the lookout; only its owner "
-                             "and group may read it")  # fmt: skip
+    secret_file: str = Field(description="file whose first line is the secret shared with the lookout; only its "
+                             "owner and group may read it")  # fmt: skip
     every_s: float = Field(30, ge=5, le=60, description="time between two signs of life over the broker, s")
     silent_s: float = Field(180, ge=60, le=3600, description="the lookout counts as silent after, s")
     stop_min: float = Field(

@@ -81,7 +81,8 @@ def take_text(one: Watched, beat: Beat, complaints: tuple[str, ...], now: Moment
 
 
 def _older(beat: Beat, newest: Beat) -> str:
-    return f"older than what was heard before (number {beat.n} of start {beat.start}, after {newest.n} of {newest.start})"
+    before = f"{newest.n} of {newest.start}"
+    return f"older than what was heard before (number {beat.n} of start {beat.start}, after {before})"
 
 
 def _away_s(beat: Beat, now: Moment) -> float:

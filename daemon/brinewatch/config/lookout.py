@@ -13,7 +13,7 @@ from brinewatch.alarms.calling import CallingSettings
 from brinewatch.alarms.links import Place
 from brinewatch.alarms.roster import Contact
 from brinewatch.alarms.ruleset import Override
-from brinewatch.config import bound_rules
+from brinewatch.config import bound_rules, read_shed
 from brinewatch.config.instead import NOTHING
 from brinewatch.config.reader import Reader, check_names, check_roster, read_table
 from brinewatch.config.sections import (
@@ -25,6 +25,7 @@ from brinewatch.config.sections import (
     StageSettings,
     StoreSettings,
 )
+from brinewatch.config.texts import texts_of
 from brinewatch.errors import ConfigurationError
 from brinewatch.notify.mail_settings import MailSettings, WebhookSettings
 from brinewatch.notify.mqtt_settings import MqttSettings
@@ -179,6 +180,7 @@ def read_lookout(path: Path) -> LookoutFile:
         reader, path.parent, rules or [RulesSettings(file="other_sheds.toml")], overrides, points,
         {point_of(one.key): _STALE_S for one in sheds}, places, NOTHING,
     )  # fmt: skip
+    texts = texts_of(reader, path.parent, contacts)
     if reader.faults:
         raise ConfigurationError(reader.faults)
     shed = ShedSettings(
@@ -189,9 +191,15 @@ def read_lookout(path: Path) -> LookoutFile:
         path=path, shed=shed, stages=tuple(stages), buses={}, rulesets=tuple(rulesets), alarms=tuple(alarms),
         derivations=(), follows=(), cross=NO_CROSSCHECK, contacts=tuple(contacts), calling=calling, store=store,
         page=page, broker=None, modem=there["modem"], mail=there["mail"], webhook=there["webhook"],
-        report=ReportSettings(enabled=False), lookout=None, replay=None,
+        report=ReportSettings(enabled=False), lookout=None, replay=None, texts=texts,
     )  # fmt: skip
     return LookoutFile(own, tuple(sheds), there["broker"], there["line"], page, as_shed)
+
+
+def read_any(path: Path) -> ShedFile:
+    """A shed's file, or a lookout's as what its daemon keeps: for what is asked of either."""
+    table = read_table(path, "shed file", "Copy deploy/examples/shed.toml and change it, or give the right name.")
+    return read_lookout(path).as_shed if "watch" in table else read_shed(path)
 
 
 def _check(reader: Reader, sheds: list[WatchedSettings], there: Mapping[str, Any], contacts: list[Contact]) -> None:

@@ -1,0 +1,270 @@
+"""A drill: a call that is planned, from the alarm to the answer, over the ways and to the people of a real one.
+
+An alarm of the shed is taken as if it held. It goes through the same ladder of people, the same texts marked DRILL,
+the same outbox and modem; who answers, and after how many minutes, is kept in the journal. The shed's alarms are not
+touched: every reading is judged as always, and a real alarm calls at the same time, without that mark.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any
+
+from brinewatch.alarms.calling import Calls, Out
+from brinewatch.alarms.events import AlarmEvent, Command, Happening, Order, Priority, State
+from brinewatch.alarms.roster import Contact
+from brinewatch.alarms.rules import Alarm
+from brinewatch.config import ShedFile
+from brinewatch.errors import BrinewatchError
+from brinewatch.messages import Delivery, Message
+from brinewatch.moment import Moment
+from brinewatch.ports import Clock
+from brinewatch.store.journal import Journal
+from brinewatch.watchkeeper import Watchkeeper
+from brinewatch.ways import reaching
+
+log = logging.getLogger(__name__)
+
+MARK = "drill:"  # what is kept of drills lies beside the memories of alarms, whose names have no colon
+_LAST, _OPEN = f"{MARK}last", f"{MARK}open"
+LONGEST_S = 1800.0
+_DAY_S = 86400.0
+_WORTH_S = 1800.0
+# people's words for the text of a drill: made by the callout, which knows the shed's words
+Words = Callable[[AlarmEvent, str, Contact], str]
+
+
+@dataclass(slots=True)
+class Drill:
+    """One drill. told: minutes after the beginning, by phone; answered: name and minutes; arrived: how far the
+    latest message got, by address; over: how it ended, "" while it goes on."""
+
+    alarm: str
+    title: str
+    by: str
+    number: int
+    began_utc: float
+    told: dict[str, float] = field(default_factory=dict)
+    answered: list[tuple[str, float]] = field(default_factory=list)
+    arrived: dict[str, str] = field(default_factory=dict)
+    over: str = ""
+
+
+class Drills:
+    """Keeps the one drill that may run.
+
+    words(event, mark, contact): an alarm event as a text to somebody; queue: messages to the outbox; note: one line
+    for people, kept in the journal.
+    """
+
+    def __init__(
+        self, shed: ShedFile, keeper: Watchkeeper, journal: Journal, clock: Clock, words: Words,
+        queue: Callable[[Sequence[Message]], None], note: Callable[[str], None],
+    ) -> None:  # fmt: skip
+        self._shed = shed
+        self._keeper = keeper
+        self._journal = journal
+        self._clock = clock
+        self._words = words
+        self._queue = queue
+        self._note = note
+        self._names = {one.phone: one.name for one in shed.contacts}
+        self._drill: Drill | None = None
+        self._event: AlarmEvent | None = None
+        self._began = 0.0
+        self._calls: Calls | None = None
+        self._count = 0
+        self._since_utc: float | None = None
+        self._last: Drill | None = None
+        self._keeping: dict[str, Mapping[str, Any] | None] = {}
+
+    # -- due dates ----------------------------------------------------------------------------------------------
+
+    async def recall(self, kept: Mapping[str, Mapping[str, Any]], now: Moment) -> list[str]:
+        """What was kept. A drill that a restart broke off is said to be over to those who were called for it."""
+        notes = []
+        try:
+            self._since_utc = float(kept[_LAST]["utc"]) if _LAST in kept else None
+        except (KeyError, TypeError, ValueError) as error:
+            notes.append(f"When the last drill was cannot be read ({error}).")
+        if self._since_utc is None and now.trusted:
+            # never yet: the time counts from the first watch
+            self._since_utc = now.utc
+            await self._journal.keep({_LAST: {"utc": now.utc}}, now)
+        if _OPEN in kept:
+            phones = [str(phone) for phone in kept[_OPEN].get("phones", ())]
+            text = f"{self._mark()} The drill is over: the watch was restarted. Nothing is wrong."
+            self._queue([self._message("sms", phone, text, now) for phone in phones if phone in self._names])
+            await self._journal.keep({_OPEN: None}, now)
+            notes.append("A drill was broken off by the restart.")
+        return notes
+
+    def health(self, now: Moment) -> tuple[bool | None, str]:
+        """Whether the last drill was within its time; None while no clock tells."""
+        every = self._shed.calling.drill_every_days
+        if not every:
+            return True, ""
+        if not now.trusted or self._since_utc is None:
+            return None, "The clock is not set: nobody knows whether a drill is due."
+        late = now.utc - self._since_utc - every * _DAY_S
+        days = int((now.utc - self._since_utc) / _DAY_S)
+        return late <= 0, f"the last drill was {days} days ago (brinewatch drill)" if late > 0 else ""
+
+    # -- what happens -------------------------------------------------------------------------------------------
+
+    def begin(self, by: str, wanted: str | None, now: Moment) -> Drill:
+        """Call people as if an alarm held. BrinewatchError says why not."""
+        if self._drill is not None:
+            raise BrinewatchError(
+                f"A drill by {self._drill.by} is under way.", "One at a time; end it: brinewatch drill --stop"
+            )
+        ways = reaching(self._shed)
+        if not ways or not self._shed.contacts:
+            raise BrinewatchError("There is nobody to call, or no way to.", "Add a [modem] and [[contact]]s.")
+        standing = [one for one in self._keeper.memory.standing if one.state is not State.ACKNOWLEDGED]
+        if standing:
+            raise BrinewatchError(
+                f"No drill now: {standing[0].title} waits for an answer.", "Answer it first: brinewatch state"
+            )
+        alarm = self._chosen(wanted)
+        taken = {one.number for one in self._keeper.memory.alarms.values()}
+        number = next(number for number in range(999, 0, -1) if number not in taken)
+        limit = alarm.rule.limit
+        value = None if limit is None else limit - 1.0 if alarm.rule.side == "min" else limit + 1.0
+        self._event = AlarmEvent(
+            Happening.RAISED, alarm.id, number, Priority.CRITICAL, alarm.rule.title, alarm.point, alarm.quantity,
+            State.UNACKNOWLEDGED, value, limit, now, now, incident=-1,
+        )  # fmt: skip
+        self._calls = Calls(self._shed.contacts, self._shed.calling, ways)
+        self._drill = Drill(alarm.id, alarm.rule.title, by, number, now.utc)
+        self._began = now.mono
+        self._note(f"drill {number} begun by {by}: {alarm.rule.title}")
+        self._send(self._calls.take(self._event, now), self._event, now)
+        return self._drill
+
+    def _chosen(self, wanted: str | None) -> Alarm:
+        critical = [
+            alarm for key in self._keeper.alarms
+            if (alarm := self._keeper.alarm(key)) is not None
+            and alarm.rule.priority is Priority.CRITICAL and not alarm.rule.about_data
+        ]  # fmt: skip
+        if wanted is not None:
+            critical = [alarm for alarm in critical if wanted in (alarm.id, alarm.rule.key)]
+            if not critical:
+                raise BrinewatchError(f"{wanted!r} is no critical alarm of this shed.", "See: brinewatch rules")
+        if not critical:
+            raise BrinewatchError("This shed has no critical alarm.", "See: brinewatch rules")
+        return next((alarm for alarm in critical if alarm.rule.takes == "air"), critical[0])
+
+    def look(self, now: Moment) -> None:
+        """Let time pass: the next person's turn, or the end."""
+        if self._drill is None or self._calls is None or self._event is None:
+            return
+        if now.mono - self._began >= LONGEST_S:
+            self._end("nobody answered", now)
+            return
+        self._send(self._calls.pass_time(now), replace(self._event, at=now), now)
+
+    def due(self, now: Moment) -> float | None:
+        """Monotonic seconds at which a drill next does something by itself."""
+        if self._calls is None:
+            return None
+        return min(self._began + LONGEST_S, self._calls.due(now) or self._began + LONGEST_S)
+
+    def hear(self, name: str, command: Command, now: Moment) -> bool:
+        """An order from a phone or the command line; True when it was for the drill."""
+        drill = self._drill
+        if drill is None or command.order is not Order.ACKNOWLEDGE:
+            return False
+        if command.number not in (None, drill.number) or (command.number is None and self._keeper.memory.waiting):
+            return False
+        drill.answered.append((name, (now.mono - self._began) / 60.0))
+        self._note(f"drill {drill.number} answered by {name} after {drill.answered[-1][1]:.1f} min")
+        self._end(f"{name} answered", now)
+        return True
+
+    def settled(self, message: Message, state: Delivery) -> None:
+        """How far a message of the drill got."""
+        if self._drill is not None and self._calls is not None and message.number == self._drill.number:
+            self._calls.settled(message.number, message.way, message.to, state)
+            self._drill.arrived[message.to] = state.value
+
+    def stop(self, now: Moment) -> None:
+        """Somebody ends it."""
+        if self._drill is None:
+            raise BrinewatchError("No drill is under way.", "Begin one: brinewatch drill")
+        self._end("stopped", now)
+
+    def _end(self, how: str, now: Moment) -> None:
+        drill, self._drill, self._calls, self._event = self._drill, None, None, None
+        assert drill is not None
+        drill.over = how
+        text = f"{self._mark()} Drill {drill.number} is over: {how}. Nothing is wrong."
+        self._queue([self._message("sms", phone, text, now) for phone in drill.told])
+        self._last = drill
+        body = json.dumps(asdict(drill), separators=(",", ":"))
+        self._note(f"drill {drill.number} over: {how}: {body}")
+        self._since_utc = now.utc if drill.answered else self._since_utc
+        self._keeping[_OPEN] = None
+        if drill.answered:
+            self._keeping[_LAST] = {"utc": now.utc}
+
+    def changed(self) -> Mapping[str, Mapping[str, Any] | None]:
+        """What is to be written down beside the alarms' memories."""
+        found, self._keeping = self._keeping, {}
+        return found
+
+    def _send(self, outs: Sequence[Out], event: AlarmEvent, now: Moment) -> None:
+        drill = self._drill
+        if drill is None or not outs:
+            return
+        for out in outs:
+            drill.told.setdefault(out.contact.phone, (now.mono - self._began) / 60.0)
+        self._queue(
+            [
+                self._message(
+                    out.way,
+                    out.contact.address(out.way),
+                    self._words(event, self._mark(), out.contact),
+                    now,
+                    drill.number,
+                )
+                for out in outs
+            ]
+        )
+        self._keeping[_OPEN] = {"phones": list(drill.told)}
+
+    def _mark(self) -> str:
+        return f"DRILL {self._shed.shed.short_name}"
+
+    def _message(self, way: str, to: str, text: str, now: Moment, number: int | None = None) -> Message:
+        self._count += 1
+        expires = now.utc + _WORTH_S if now.trusted else None
+        return Message(f"drill-{self._count}", way, to, text, number, now.utc, expires)
+
+    # -- requests of the command line ---------------------------------------------------------------------------
+
+    async def answer(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """One request. Raises BrinewatchError for what cannot be done."""
+        now = self._clock.now()
+        match request["do"]:
+            case "drill begin":
+                wanted = request.get("alarm")
+                self.begin(
+                    str(request.get("by") or "the command line"), None if wanted is None else str(wanted), now
+                )
+            case "drill stop":
+                self.stop(now)
+            case "drill look":
+                pass
+            case _:
+                raise BrinewatchError(f"The daemon does not know {request['do']!r}.", "See: brinewatch --help")
+        drill = self._drill or self._last
+        if drill is None:
+            raise BrinewatchError("No drill is under way.", "Begin one: brinewatch drill")
+        told = {self._names.get(phone, phone): minutes for phone, minutes in drill.told.items()}
+        arrived = {self._names.get(to, to): state for to, state in drill.arrived.items()}
+        return {**asdict(drill), "told": told, "arrived": arrived, "running": self._drill is not None}
