@@ -27,6 +27,7 @@ from brinewatch.past import register as register_history
 from brinewatch.probing import register as register_probes
 from brinewatch.rehearse import register as register_rehearse
 from brinewatch.roster_command import register as register_roster
+from brinewatch.topics_command import register as register_topics
 from brinewatch.water.line import register as register_water
 
 EXIT_OK, EXIT_FAULT, EXIT_USAGE = 0, 1, 2
@@ -135,6 +136,7 @@ def _parser() -> argparse.ArgumentParser:
     shed(register_report(add))
     shed(register_drill(add))
     shed(register_roster(add))
+    shed(register_topics(add))
     shed(register_journal(add))
     shed(register_probes(add))
     return parser

@@ -1,7 +1,7 @@
 """A drill: a call that is planned, from the alarm to the answer, over the ways and to the people of a real one.
 
 An alarm of the shed is taken as if it held. It goes through the same ladder of people, the same texts marked DRILL,
-the same outbox and modem; who answers, and after how many minutes, is kept in the journal. The shed's alarms are not
+the same outbox and modem; who answers, and after how many minutes, is kept in the journal. Alarms proper are not
 touched: every reading is judged as always, and a real alarm calls at the same time, without that mark.
 """
 

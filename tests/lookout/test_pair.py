@@ -15,12 +15,14 @@ import httpx
 import pytest
 
 from brinewatch.clock import SteppingClock, SystemClock
+from brinewatch.config import read_shed
 from brinewatch.config.lookout import read_lookout
 from brinewatch.heartbeat import Numbers
 from brinewatch.lookout.daemon import Lookout
 from brinewatch.lookout.orders import Orders
 from brinewatch.lookout.page import create_night
 from brinewatch.lookout.post import SignsBus
+from brinewatch.service import Daemon
 from brinewatch.signing import sealed
 from brinewatch.simulator.modem import ModemEmulator
 from broker import Broker, broker, listener
@@ -293,7 +295,7 @@ port = {port}
 key = "home"
 secret_file = "secret"
 every_s = 5
-stop_min = 0.1
+stop_min = 0.05
 [[water]]
 key = "tank"
 name = "Tank"
@@ -311,6 +313,23 @@ point = "tank.temperature"
 [[rules]]
 file = "watch.toml"
 """
+
+
+OWN_MODEM = """
+[modem]
+port = "ports/modem"
+[[contact]]
+name = "Wren"
+phone = "+447700900101"
+"""
+
+
+def _thermometer(shed: Path) -> None:
+    device = shed / "w1" / "28-00000a1b2c01"
+    device.mkdir(parents=True)
+    scratchpad = "c0 00 4b 46 7f ff 10 10 b2"  # 12.0 degC; the last is its CRC-8
+    (device / "w1_slave").write_text(f"{scratchpad} : crc=b2 YES\n{scratchpad} t=12000\n")
+    (device / "temperature").write_text("12000\n")
 
 
 async def test_a_shed_killed_and_a_shed_stopped_as_processes(tmp_path: Path, mosquitto: Broker) -> None:
@@ -377,41 +396,47 @@ async def test_where_there_is_no_internet_signs_of_life_go_by_sms(tmp_path: Path
     shed, home = tmp_path / "shed", tmp_path / "home"
     for folder in (shed, home):
         _secret(folder, "secret", SECRET)
-    own = f'[lookout]\nkey = "home"\nsecret_file = "secret"\nbroker = false\nphone = "{LOOKOUT_PHONE}"\n'
-    own += "sms_every_min = 5\n"
-    (home / "ports").mkdir()
-    text = lookout_text(1, "gannet-quay", more=f'broker = false\nphone = "{QUAY_MODEM}"\nsms_silent_min = 10\n')
+        (folder / "ports").mkdir()
+    _thermometer(shed)
+    by_sms = f'broker = false\nphone = "{LOOKOUT_PHONE}"\nsms_every_min = 5\n'
+    text = re.sub(r"^\[broker\]\n[^\[]*", "", SMALL, flags=re.MULTILINE).replace("stop_min = 0.05\n", by_sms)
+    (shed / "shed.toml").write_text(text.replace("every_s = 1\n", "every_s = 10\n") + OWN_MODEM)
+    text = lookout_text(1, "quay", more=f'broker = false\nphone = "{QUAY_MODEM}"\nsms_silent_min = 10\n')
     (home / "lookout.toml").write_text(re.sub(r"^\[broker\]\n[^\[]*", "", text, flags=re.MULTILINE))
-    async with night(shed, shed_text().replace("[modem]\n", f"{own}[modem]\n", 1)) as it:
-        modem = ModemEmulator(it.clock, link=home / "ports" / "modem")
+    clock, said = SteppingClock(EVENING), list[str]()
+    modems = [ModemEmulator(clock, link=folder / "ports" / "modem") for folder in (shed, home)]
+    for modem in modems:
         await modem.start()
-        lookout = Lookout(read_lookout(home / "lookout.toml"), it.clock, it.said.append)
-        task = asyncio.create_task(lookout.run())
-        carried = 0
+    daemon = Daemon(read_shed(shed / "shed.toml"), clock, said.append)
+    lookout = Lookout(read_lookout(home / "lookout.toml"), clock, said.append)
+    tasks = [asyncio.create_task(one.run()) for one in (daemon, lookout)]
+    carried = 0
 
-        async def network(seconds: float) -> None:
-            """Time in which what the shed sends to the lookout's phone arrives there."""
-            nonlocal carried
-            for _ in range(int(seconds // 30)):
-                await it.passes(30)
-                sent = [one for one in it.modem.sent if one.to == LOOKOUT_PHONE]
-                for one in sent[carried:]:
-                    modem.receive(QUAY_MODEM, one.text)
-                carried = len(sent)
+    async def network(seconds: float) -> None:
+        """Time in which what the shed sends to the lookout's phone arrives there."""
+        nonlocal carried
+        for _ in range(int(seconds // 30)):
+            await clock.drive(clock.now().mono + 30)
+            sent = [one for one in modems[0].sent if one.to == LOOKOUT_PHONE]
+            for one in sent[carried:]:
+                modems[1].receive(QUAY_MODEM, one.text)
+            carried = len(sent)
 
-        try:
-            await network(120)
-            assert carried == 1
-            assert lookout.signs.sheds["gannet-quay"].sight == "there"
-            await network(300)
-            assert carried == 2, "as often as it was paid for"
-            assert not [one for one in modem.sent if "SHED" in one.text]
-            await it.passes(10 * 60 + 90)  # the network between them is gone
-            assert [one for one in modem.sent if "SHED OFF" in one.text]
-        finally:
-            lookout.stop()
-            driver = asyncio.create_task(it.clock.drive())
-            await asyncio.gather(task)
-            driver.cancel()
-            await asyncio.gather(driver, return_exceptions=True)
+    try:
+        await network(150)
+        assert carried == 1
+        assert lookout.signs.sheds["quay"].sight == "there"
+        await network(300)
+        assert carried == 2, "as often as it was paid for"
+        assert not [one for one in modems[1].sent if "SHED" in one.text]
+        await clock.drive(clock.now().mono + 10 * 60 + 90)  # the network between them is gone
+        assert [one for one in modems[1].sent if "SHED OFF" in one.text]
+    finally:
+        daemon.stop()
+        lookout.stop()
+        driver = asyncio.create_task(clock.drive())
+        await asyncio.gather(*tasks)
+        driver.cancel()
+        await asyncio.gather(driver, return_exceptions=True)
+        for modem in modems:
             await modem.stop()

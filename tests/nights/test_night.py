@@ -14,9 +14,8 @@ from alarms.english import ENGLISH
 from brinewatch.alarms.events import AlarmEvent, Happening, Priority, State
 from brinewatch.alarms.septets import septets
 from brinewatch.moment import Moment
-from brinewatch.nights import words
 from brinewatch.nights.night import Called, Night, Span, calls_of, share_above, span_of, watched
-from brinewatch.nights.words import as_json, call_words, long_text
+from brinewatch.nights.words import as_json, call_words, long_text, short_text
 from brinewatch.readings import Flag, Reading, quantity_of
 from brinewatch.signals.display import DisplayUnits
 
@@ -158,7 +157,7 @@ def called(**changes: object) -> Called:
 
 
 def test_a_quiet_night_in_one_text() -> None:
-    assert words.short_text(ENGLISH, night(), UNITS) == (
+    assert short_text(ENGLISH, night(), UNITS) == (
         "GANNET QUAY all well 22:00-07:00. O2 88-94 %, T 11.8-12.3, pH 7.98-8.04, air 11.9 kPa, air on 100 %, "
         "0 calls, watch 100 %"
     )
@@ -177,7 +176,7 @@ def test_a_quiet_night_in_one_text() -> None:
     ],
 )
 def test_a_night_that_was_not_says_so(changes: dict[str, object], words: list[str]) -> None:
-    text = words.short_text(ENGLISH, night(**changes), UNITS)
+    text = short_text(ENGLISH, night(**changes), UNITS)
     for word in words:
         assert word in text, text
 
@@ -190,7 +189,7 @@ def test_it_is_always_one_part_whatever_the_night(tanks: int, calls: int, stands
         called(number=n, over=None if stands else at(5), title="Oxygen saturation far too low in it")
         for n in range(calls)
     )
-    text = words.short_text(ENGLISH, night(spans=many, calls=some), UNITS)
+    text = short_text(ENGLISH, night(spans=many, calls=some), UNITS)
     length = septets(text)
     assert length is not None
     assert length <= 160  # one part of GSM 7-bit text: 3GPP TS 23.038

@@ -14,6 +14,7 @@ from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 
 from brinewatch.clock import SystemClock
@@ -22,6 +23,7 @@ from brinewatch.messages import Message
 from brinewatch.notify.mqtt import MqttNotifier
 from brinewatch.notify.mqtt_settings import MqttSettings
 from brinewatch.notify.secrets import read_secret
+from brinewatch.published import schemas
 from broker import Broker, Heard, Listener, broker, free_port, listener
 from certificates import certify
 
@@ -78,7 +80,13 @@ def alarm(to: str = "alarms", key: str = "7", **more: Any) -> Message:
 
 
 def life(kind: str) -> Callable[[Heard], bool]:
-    return lambda heard: heard.topic == f"brinewatch/{SHED}/life" and heard.json["life"] == kind
+    def fits(heard: Heard) -> bool:
+        if heard.topic != f"brinewatch/{SHED}/life":
+            return False
+        jsonschema.validate(heard.json, schemas()["life"])
+        return bool(heard.json["life"] == kind)
+
+    return fits
 
 
 async def hears(ear: Listener, wanted: Callable[[Heard], bool], within: float = 5.0) -> Heard:
