@@ -15,6 +15,8 @@ from typing import Any
 
 from brinewatch import __version__
 from brinewatch.air_off_test import register as register_air_off
+from brinewatch.backing import register as register_backup
+from brinewatch.backing import register_restore
 from brinewatch.calibrate import register as register_calibrate
 from brinewatch.drill_command import register as register_drill
 from brinewatch.errors import BrinewatchError
@@ -138,6 +140,8 @@ def _parser() -> argparse.ArgumentParser:
     shed(register_roster(add))
     shed(register_topics(add))
     shed(register_journal(add))
+    shed(register_backup(add))
+    shed(register_restore(add))
     shed(register_probes(add))
     return parser
 

@@ -61,7 +61,7 @@ def _work(options: argparse.Namespace) -> int:
     shed = read_shed(options.shed)
     now = SystemClock(shed.zone).now()
     since, until = span_of(options.since, options.until, now)
-    _have_written(shed)
+    have_written(shed)
     with StoreReader(shed.data, shed.zone) as store:
         readings = past(store, shed, options.point, since, until)
         if options.csv or options.json:
@@ -88,7 +88,7 @@ def _step(seconds: float) -> float:
     return next((float(step) for step in _STEPS_S if step >= seconds), seconds)
 
 
-def _have_written(shed: ShedFile) -> None:
+def have_written(shed: ShedFile) -> None:
     """Ask a running daemon to write what it has in hand; without one, the store is all there is."""
     from brinewatch.control import ask
 

@@ -1,7 +1,7 @@
 """What is published over MQTT and as `/state.json`, as JSON Schema (2020-12), made from the classes themselves.
 
-No second description can fall out of step: a field that is added is in the schema, one the schema has not is refused
-by whoever validates.
+No second description can fall out of step: a field that is added is in the schema, and what the schema has not is
+refused by whoever validates.
 """
 
 from __future__ import annotations

@@ -27,6 +27,7 @@ from brinewatch.callout import Callout
 from brinewatch.config import ShedFile
 from brinewatch.config.plans import channels_of, stages_of, time_left
 from brinewatch.control import ControlServer
+from brinewatch.copying import nightly
 from brinewatch.desk import Desk, event_line
 from brinewatch.drills import MARK as DRILL_MARK
 from brinewatch.drills import Drills
@@ -86,8 +87,9 @@ class Daemon:
         }
         self.journal = Journal(shed.data / "journal.sqlite", clock, on_health=self._on_health("journal"))
         self.history = History(
-            shed.data / "history.sqlite", clock, batch_s=shed.store.batch_s, on_health=self._on_health("history")
-        )
+            shed.data / "history.sqlite", clock, shed.store.batch_s, self._on_health("history"),
+            raw_years=shed.store.raw_years,
+        )  # fmt: skip
         self.buses: Mapping[str, Bus] = buses or {
             name: build_bus(name, settings, clock, shed.folder) for name, settings in shed.buses.items()
         }
@@ -240,6 +242,9 @@ class Daemon:
         calendar = Calendar(self.clock)
         calendar.at("history care", self.history.tidy, hour=3, minute=40)
         self._nights.plan(calendar)
+        if self.shed.store.backup_to is not None:
+            work = nightly(self.shed, self.clock, self.history.flush, self._on_health("backup"))
+            calendar.at("backup", work, hour=4, minute=20)
         return calendar
 
     async def _page(self) -> None:

@@ -18,9 +18,11 @@ from brinewatch.signals.derived import Derivation, derive
 from brinewatch.signals.flags import gross_range, worst
 from brinewatch.signals.lines import Lines
 from brinewatch.signals.records import CalibrationRecord
+from brinewatch.signals.rounding import rounded
 
 # two stamps are of one boot when their clocks agree that well on how far apart they are
 _ONE_BOOT_S = 1.0
+_KEPT = 6e-3
 
 
 def seen(
@@ -107,14 +109,14 @@ class _View:
             return stored
         at = stored.at
         then = {point: _aged(self._latest[point], at) for point in inputs}
-        return derive(derivation, then, at)
+        return rounded(derive(derivation, then, at))
 
 
 def _same(one: float | None, other: float | None) -> bool:
-    """Whether two uncertainties differ by no more than the rounding of an age."""
+    """Whether two uncertainties differ by no more than a measured one is rounded by, to three digits, when kept."""
     if one is None or other is None:
         return one is other
-    return isclose(one, other, rel_tol=1e-6)
+    return isclose(one, other, rel_tol=_KEPT)
 
 
 def _aged(reading: Reading, now: Moment) -> Reading:

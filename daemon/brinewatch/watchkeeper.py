@@ -30,6 +30,7 @@ from brinewatch.signals.holds import Hold, Holds, held, reached
 from brinewatch.signals.lines import Lines
 from brinewatch.signals.quality import Quality, QualityMemory, judge
 from brinewatch.signals.records import CalibrationRecord
+from brinewatch.signals.rounding import rounded
 from brinewatch.signals.starting import StartUpFollower
 from brinewatch.signals.status import ProbeView, Wire, probe_views
 
@@ -380,14 +381,14 @@ class Watchkeeper:
 
 def _derived(derivation: Derivation, readings: Mapping[str, Reading], now: Moment) -> Reading:
     try:
-        return derive(derivation, readings, now)
+        return rounded(derive(derivation, readings, now))
     except Exception as error:  # noqa: BLE001 - a sum that fails is a failed reading, which has its alarm
         return _failed(derivation.point, "derived", now, error)
 
 
 def _followed(one: Follower, readings: Mapping[str, Reading], now: Moment) -> Sequence[Reading]:
     try:
-        return one.follow(readings, now)
+        return [rounded(made) for made in one.follow(readings, now)]
     except Exception as error:  # noqa: BLE001 - as above
         return [_failed(point, "derived", now, error) for point in one.plan.points]
 

@@ -17,7 +17,9 @@ from brinewatch.clock import SteppingClock
 from brinewatch.errors import StoreError
 from brinewatch.ports import History as HistoryPort
 from brinewatch.readings import Flag, Reading
+from brinewatch.store import schema
 from brinewatch.store.history import History
+from brinewatch.store.history_rows import HistoryRows
 from brinewatch.store.schema import NewerStore
 from store.made import NOW, reading
 
@@ -109,8 +111,9 @@ async def test_verdict_in_hindsight_changes_flag_and_reason_only(tmp_path: Path,
         assert await history.counts() == {Flag.PASS: 1, Flag.FAIL: 1}
         history.revise(replace(spike, flag=Flag.SUSPECT, reason="looked at again"))
         assert await history.counts() == {Flag.PASS: 1, Flag.SUSPECT: 1}
-    with closing(sqlite3.connect(tmp_path / "history.sqlite")) as db:
-        assert db.execute("SELECT flag, live_flag FROM reading ORDER BY t_us").fetchall() == [(1, None), (3, 1)]
+    with closing(schema.connect(tmp_path / "history.sqlite", "NORMAL")) as db:
+        kept = HistoryRows(db).window(1, 0, 2**61)
+        assert (kept.flag, kept.live) == ([1, 3], [None, 1])
 
 
 async def test_verdict_on_a_reading_nobody_has_harms_nothing(tmp_path: Path) -> None:
@@ -146,8 +149,8 @@ async def test_batches_are_written_by_themselves(tmp_path: Path) -> None:
     for minute in range(3):
         history.add([reading(at=NOW.later(60.0 * minute))])
         await time.drive(until=NOW.mono + 60.0 * (minute + 1) + 1)
-        with closing(sqlite3.connect(tmp_path / "history.sqlite")) as db:
-            assert db.execute("SELECT count(*) FROM reading").fetchone() == (minute + 1,)
+        with closing(schema.connect(tmp_path / "history.sqlite", "NORMAL")) as db:
+            assert len(HistoryRows(db).window(1, 0, 2**61)) == minute + 1
     for task in tasks:
         task.cancel()
     await asyncio.gather(*tasks, return_exceptions=True)
@@ -264,9 +267,11 @@ async def test_instant_no_file_can_take_stands_in_nobodys_way(tmp_path: Path) ->
 
 async def test_nights_care_gives_room_back(tmp_path: Path) -> None:
     async with opened(tmp_path) as (history, told):
-        history.add([reading(at=NOW.later(n)) for n in range(5000)])
-        await history.flush()
-        await inside(history, "DELETE FROM reading")
+        for batch in range(0, 5000, 10):
+            history.add([reading(at=NOW.later(n)) for n in range(batch, batch + 10)])
+            await history.flush()
+        for table in ("fresh", "piece", "axis"):
+            await inside(history, f"DELETE FROM {table}")
         before = (await inside(history, "PRAGMA freelist_count"))[0][0]
         await history.tidy()
         assert before > 0

@@ -83,9 +83,17 @@ def same(found: HourSummary | None, wanted: HourSummary | None) -> None:
         assert found is wanted
         return
     for key in HourSummary.__dataclass_fields__:
-        if key == "before":
+        if key in ("before", "oldest_s", "fives"):
             continue
         assert getattr(found, key) == getattr(wanted, key), key
+    # kept on the safe side: an age rounded up to a millisecond, medians outward to a tenth of a reading's step
+    assert found.oldest_s == wanted.oldest_s or 0.0 <= found.oldest_s - wanted.oldest_s < 0.00101
+    for five, plain in zip(found.fives, wanted.fives, strict=True):
+        assert (five is None) == (plain is None)
+        if five is not None and plain is not None:
+            assert five[:2] == plain[:2]
+            assert 0.0 <= plain[2] - five[2] < 0.00101
+            assert 0.0 <= five[3] - plain[3] < 0.00101
     kept, stood = found.before, wanted.before
     assert (kept is None) == (stood is None)
     if kept is not None and stood is not None:

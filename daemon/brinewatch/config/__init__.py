@@ -102,6 +102,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         "lookout": lookout,
         "drill": calling.drill_every_days and contacts and not replay if calling else None,
         "calibration": _calibratable(reader, buses),
+        "backup": store.backup_to,
     }
     parts = [key for key in WATCH_PARTS if there.get(key, True)]
     stages += [

@@ -43,6 +43,7 @@ WATCH_PARTS: Mapping[str, str] = {
     "calibration": "Calibration",
     "alarms": "Alarms",
     "drill": "Drills",
+    "backup": "Backup",
     "modem": "Modem",
     "broker": "Broker",
     "mail": "Mail",
@@ -119,6 +120,17 @@ class StoreSettings(Settings):
 
     folder: str = Field("data", description="folder, seen from the shed file")
     batch_s: float = Field(60, gt=0, le=3600, description="samples written together, s")
+    raw_years: float | None = Field(
+        None,
+        gt=0,
+        le=100,
+        description="years every reading is kept; then only its hours are; for ever when left out",
+    )
+    backup_to: str | None = Field(
+        None,
+        description="folder on another disk for a copy every night, seen from the shed file; none when left out",
+    )
+    backups_kept: int = Field(7, ge=1, le=1000, description="nights whose copies are left there")
 
 
 class ReportSettings(Settings):

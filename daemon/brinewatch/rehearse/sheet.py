@@ -16,6 +16,7 @@ from brinewatch.moment import Moment
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import Flag, Reading, quantity_of
 from brinewatch.signals.derived import Derivation, derive
+from brinewatch.signals.rounding import rounded
 from brinewatch.water.records import Record, open_records
 
 _FLAG = "_flag"
@@ -203,7 +204,7 @@ def derived(sheet: Sheet, derivations: Sequence[Derivation]) -> dict[str, list[R
             place += 1
         for one in wanted:
             if next(iter(one.inputs.values())) in fresh:
-                made = derive(one, latest, at)
+                made = rounded(derive(one, latest, at))
                 latest[one.point] = made
                 fresh.add(one.point)
                 found.setdefault(one.point, []).append(made)

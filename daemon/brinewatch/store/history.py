@@ -1,14 +1,16 @@
 """The history: every reading, written in batches beside the alarms and never in their way.
 
 Point and instant name a reading: the first one stands, and only a verdict in hindsight changes its flag and reason
-(the flag given live is kept beside it). Instants are kept to the microsecond, numbers exactly. `raw`, what the
-probe said before calibration, is the truth kept here; `value` is what it was taken for at the time, and what it
-should be taken for now is a view of it (brinewatch.views).
+(the flag given live is kept beside it). A reading comes back as `columns.as_kept` says: what a probe said, and what
+it was taken for, exactly. `raw`, what the probe said before calibration, is the truth kept here; `value` is what it
+was taken for at the time, and what it should be taken for now is a view of it (brinewatch.views).
 """
 
 from __future__ import annotations
 
+import asyncio
 import logging
+import sqlite3
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -19,7 +21,7 @@ from brinewatch.errors import StoreError
 from brinewatch.ports import Clock
 from brinewatch.readings import Flag, Reading
 from brinewatch.store import schema
-from brinewatch.store.history_file import HistoryFile, Verdict, Written, microseconds
+from brinewatch.store.history_file import CHECK_BYTES, HistoryFile, Verdict, Written, microseconds
 from brinewatch.store.thread import StoreThread
 
 log = logging.getLogger(__name__)
@@ -27,17 +29,21 @@ T = TypeVar("T")
 
 _OPEN_S = 60.0
 _DEADLINE_S = 30.0
+_CHECK_S = 6 * 3600.0
 _READ_MOST = 200_000
-_HOURS_AT_ONCE = 50
-_HOURS_A_NIGHT = 20_000
+# slices of background work: each short, so that writing never waits long, and so many in a row
+_HOURS_AT_ONCE, _OLD_AT_ONCE, _CARRIED_AT_ONCE = 40, 2, 20
+_OLD_A_TURN, _SLICES_A_NIGHT = 20, 5_000
+_YEAR_S = 365.25 * 86400
 
 
 class History:
     """Readings of one shed. Use it from one event loop; `add` and `revise` may be called before `open`.
 
     batch_s: seconds between writes, which is also what a power cut can cost; most: readings kept in memory while
-    the disk does not take them, the oldest being dropped and counted beyond it. on_health(well, words) is called in
-    the event loop when the file stops or begins to take readings.
+    the disk does not take them, the oldest being dropped and counted beyond it; raw_years: how long readings are
+    kept before only their hours are, None for ever. on_health(well, words) is called in the event loop when the
+    file stops or begins to take readings.
     """
 
     def __init__(
@@ -48,6 +54,7 @@ class History:
         on_health: Callable[[bool, str], None] = lambda well, words: None,
         most: int = 20_000,
         deadline_s: float = _DEADLINE_S,
+        raw_years: float | None = None,
     ) -> None:
         self._path = Path(path)
         self._clock = clock
@@ -55,6 +62,7 @@ class History:
         self._on_health = on_health
         self._most = most
         self._deadline_s = deadline_s
+        self._raw_years = raw_years
         self._file = HistoryFile(self._path, clock)
         self._thread = StoreThread("history", clock)
         self._waiting: deque[Reading | Verdict] = deque()
@@ -91,10 +99,17 @@ class History:
 
     async def run(self) -> None:
         """Write a batch every batch_s until cancelled. It never ends for the disk's sake: it tries again."""
-        while True:
-            await self._clock.sleep(self._batch_s)
-            if await self.flush():
-                await self.sum_up()
+        look = asyncio.create_task(self.check())  # it may take minutes, and holds nothing up
+        try:
+            while True:
+                await self._clock.sleep(self._batch_s)
+                if await self.flush():
+                    await self.sum_up()
+                    await self._slices(lambda: self._file.carry_over(_CARRIED_AT_ONCE), _OLD_A_TURN)
+                    await self._slices(lambda: self._file.sum_up_before(_OLD_AT_ONCE), _OLD_A_TURN)
+        finally:
+            look.cancel()
+            await asyncio.gather(look, return_exceptions=True)
 
     async def close(self) -> None:
         """Write what waits and let go of the file; a hanging disk is left to the kernel."""
@@ -156,11 +171,44 @@ class History:
         When that fails nothing is lost: the hours are tried again, and can be worked out from their readings.
         """
         now = microseconds(self._clock.now().utc)
+        await self._slices(lambda: self._file.sum_up(now, _HOURS_AT_ONCE), None)
+
+    async def _slices(self, work: Callable[[], int], most: int | None) -> bool:
+        """Do background work a slice at a time, until there is no more of it. False when it failed or there is
+        more.
+        """
+        done = 0
         try:
-            while await self._ask(lambda: self._file.sum_up(now, _HOURS_AT_ONCE)):
-                pass
+            while most is None or done < most:
+                if not await self._ask(work):
+                    return True
+                done += 1
         except StoreError as error:
-            log.warning("Hours of the history could not be summarised: %s", error)
+            log.warning("The history's own work waits: %s", error)
+        finally:
+            for note in self._notes():
+                self._tell(False, note)
+                self._tell(True, "")
+        return False
+
+    async def check(self) -> bool:
+        """Look a large file over for damage, beside the watch; a damaged one is set aside, and what can be read of
+        it carried over. False when it could not be done."""
+        checker = StoreThread("history check", self._clock)
+        checker.start()
+        try:
+            # a small one was checked when it was opened
+            found = await checker.run(lambda: schema.look_over(self._path, CHECK_BYTES), _CHECK_S)
+            if found:
+                await self._ask(lambda: self._file.renew(found))
+        except (TimeoutError, sqlite3.Error, OSError, StoreError) as error:
+            log.warning("The history could not be checked: %s", error)
+            return False
+        finally:
+            await checker.stop(1.0)
+        for note in self._notes():
+            self._tell(False, note)
+        return True
 
     def _failed(self, batch: deque[Reading | Verdict], error: StoreError) -> bool:
         self._waiting.extendleft(reversed(batch))
@@ -213,15 +261,26 @@ class History:
         return counts
 
     async def tidy(self) -> None:
-        """The night's care: give room back to the disk, and summarise hours of the past that have no summary (of an
-        earlier version, or left by a stop). Its failure is told by on_health, not raised."""
+        """The night's care: pack what an earlier version wrote or a stop left, let go of what is older than
+        raw_years, give room back to the disk, and look the file over. Its failure is told by on_health, not raised.
+        """
+        now = microseconds(self._clock.now().utc)
         try:
-            await self._ask(self._file.tidy)
-            for _ in range(_HOURS_A_NIGHT // _HOURS_AT_ONCE):
-                if not await self._ask(lambda: self._file.sum_up_before(_HOURS_AT_ONCE)):
-                    break
+            await self._night(lambda: self._file.sum_up_before(_OLD_AT_ONCE))
+            await self._night(lambda: self._file.sum_up(now, _HOURS_AT_ONCE))
+            if self._raw_years is not None:
+                before = now - microseconds(self._raw_years * _YEAR_S)
+                await self._night(lambda: self._file.thin(before))
+            await self._night(self._file.tidy)
+            await self.check()
         except StoreError as error:
             self._tell(False, str(error))
+
+    async def _night(self, work: Callable[[], int]) -> None:
+        for _ in range(_SLICES_A_NIGHT):
+            if not await self._ask(work):
+                break
+            await self.flush()
 
     async def _ask(self, work: Callable[[], T]) -> T:
         try:

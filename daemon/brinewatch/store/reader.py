@@ -9,10 +9,8 @@ from __future__ import annotations
 
 import heapq
 import logging
-import math
 import sqlite3
-from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Collection, Iterable, Iterator
 from datetime import tzinfo
 from pathlib import Path
 from types import TracebackType
@@ -20,15 +18,12 @@ from typing import Any
 from urllib.parse import quote
 
 from brinewatch.alarms.events import AlarmEvent
-from brinewatch.alarms.summary import HOUR_S, HourSummary
 from brinewatch.errors import StoreError
-from brinewatch.readings import Reading
 from brinewatch.signals.records import CalibrationRecord
 from brinewatch.store import chain, schema
 from brinewatch.store.chain import Checked, Head, Record
-from brinewatch.store.history_file import COLUMNS, get_reading, microseconds
-from brinewatch.store.history_hours import HOUR_COLUMNS, get_hour
 from brinewatch.store.journal_tables import JOURNAL
+from brinewatch.store.past_reader import Change, PastReader
 from brinewatch.store.rows import (
     CALIBRATIONS,
     EVENT_COLUMNS,
@@ -46,16 +41,17 @@ log = logging.getLogger(__name__)
 
 _BUSY_S = 5.0
 _CALIBRATIONS_SINCE, _CHAINED_SINCE = 2, 3  # schema of the journal
-_HOURS_SINCE = 3  # schema of the history
-_SAID_SINCE = 2  # schema of the history: before, raw was the number on the wire and nothing was calibrated
 
 
-class StoreReader:
-    """Use it as a context manager, from one thread. zone: the shed's. StoreError when a file cannot be read."""
+class StoreReader(PastReader):
+    """Use it as a context manager, from one thread. zone: the shed's. StoreError when a file cannot be read.
+
+    What is asked of the history stands in PastReader.
+    """
 
     def __init__(self, folder: Path, zone: tzinfo) -> None:
+        super().__init__(folder / "history.sqlite", zone, self._file, _unreadable)
         self._journal = folder / "journal.sqlite"
-        self._history = folder / "history.sqlite"
         self._zone = zone
         self._open: dict[Path, sqlite3.Connection] = {}
         self._still: set[Path] = set()
@@ -68,7 +64,8 @@ class StoreReader:
     ) -> None:
         for db in self._open.values():
             db.close()
-        woken = [path for path in self._still if _log(path).exists()]
+        self._db = None
+        woken = [path for path in self._still if schema.log_of(path).exists()]
         self._open, self._still = {}, set()
         if woken and kind is None:
             raise StoreError("The daemon was started while the store was being read.", "Ask again.")
@@ -128,7 +125,7 @@ class StoreReader:
     def check_chain(self, known: Iterable[Head] = ()) -> Checked:
         """Follow the chain of the journal from end to end. known: heads given out before."""
         self._chained()
-        db = self._connect(self._journal)
+        db = self._file(self._journal)
         try:
             db.execute("BEGIN")
             try:
@@ -146,72 +143,19 @@ class StoreReader:
                 "Start the daemon once: it brings the file up.",
             )
 
-    # -- the history ----------------------------------------------------------------------------------------------
-
-    def points(self) -> dict[str, str]:
-        """Every point there are readings of, with its quantity."""
-        return dict(self._ask(self._history, "SELECT name, quantity FROM point ORDER BY name", ()))
-
-    def last(self, point: str, until_utc: float) -> Reading | None:
-        """The newest reading of a point at or before an instant."""
-        found = self._readings(point, "t_us <= ? ORDER BY t_us DESC LIMIT 1", (microseconds(until_utc),))
-        return next(found, None)
-
-    def readings(self, points: Sequence[str], since_utc: float, until_utc: float) -> Iterator[Reading]:
-        """Readings of several points from since to before until, in order of time, one after another.
-
-        At the same instant they come in the order of `points`.
-        """
-        span = (microseconds(since_utc), microseconds(until_utc))
-        streams = [self._readings(point, "t_us >= ? AND t_us < ? ORDER BY t_us", span) for point in points]
-        return heapq.merge(*streams, key=lambda reading: reading.at.utc)
-
-    def following(self, after_utc: float, before_utc: float) -> float | None:
-        """When any point at all was read next after an instant and before another; None when there was none."""
-        span = (microseconds(after_utc), microseconds(before_utc))
-        first = "SELECT min(t_us) FROM reading WHERE reading.point = point.id AND t_us > ? AND t_us < ?"
-        [(found,)] = self._ask(self._history, f"SELECT min(t) FROM (SELECT ({first}) AS t FROM point)", span)  # noqa: S608
-        return None if found is None else found / 1_000_000
-
-    def hours(self, point: str, since_utc: float, until_utc: float) -> Iterator[HourSummary]:
-        """The summaries there are of a point's hours that begin from since to before until, oldest first.
-
-        An hour without a summary has no readings, or has not been summarised (yet).
-        """
-        [(version,)] = self._ask(self._history, "PRAGMA user_version", ())
-        if version < _HOURS_SINCE:
-            return
-        span = (math.ceil(since_utc / HOUR_S), math.ceil(until_utc / HOUR_S))
-        query = f"SELECT {HOUR_COLUMNS} FROM hour WHERE point = ? AND hour >= ? AND hour < ? ORDER BY hour"  # noqa: S608
-        for key, quantity in self._ask(self._history, "SELECT id, quantity FROM point WHERE name = ?", (point,)):
-            for row in self._ask(self._history, query, (key, *span)):
-                yield get_hour(point, quantity, row, self._zone)
-
-    def _readings(self, point: str, where: str, values: tuple[int, ...]) -> Iterator[Reading]:
-        [(version,)] = self._ask(self._history, "PRAGMA user_version", ())
-        for key, quantity in self._ask(self._history, "SELECT id, quantity FROM point WHERE name = ?", (point,)):
-            query = f"SELECT {COLUMNS} FROM reading WHERE point = ? AND {where}"  # noqa: S608 - our own words
-            for row in self._ask(self._history, query, (key, *values)):
-                reading = get_reading(point, quantity, row, self._zone)
-                yield (
-                    reading
-                    if version >= _SAID_SINCE or reading.raw is None
-                    else replace(reading, raw=reading.value)
-                )
-
     def _ask(self, path: Path, query: str, values: tuple[Any, ...]) -> Iterator[tuple[Any, ...]]:
         try:
-            for row in self._connect(path).execute(query, values):  # noqa: UP028 - a cursor given up is not to be closed
+            for row in self._file(path).execute(query, values):  # noqa: UP028 - a cursor given up is not to be closed
                 yield row
         except (sqlite3.Error, OSError) as error:
             raise _unreadable(path, error) from error
 
-    def _connect(self, path: Path) -> sqlite3.Connection:
+    def _file(self, path: Path) -> sqlite3.Connection:
         if path in self._open:
             return self._open[path]
         if not path.is_file():
             raise StoreError(f"There is no {path}.", "Has this shed been watched yet? Name its file with --shed.")
-        still = not _log(path).exists()
+        still = not schema.log_of(path).exists()
         address = f"file:{quote(str(path.resolve()))}?mode=ro{'&immutable=1' if still else ''}"
         db = sqlite3.connect(address, uri=True, timeout=_BUSY_S, isolation_level=None)
         if path == self._journal:
@@ -235,9 +179,8 @@ def _unreadable(path: Path, error: Exception) -> StoreError:
     return schema.store_error(path, error)
 
 
-def _log(path: Path) -> Path:
-    return path.with_name(path.name + "-wal")
-
-
 def _version(db: sqlite3.Connection) -> int:
     return int(db.execute("PRAGMA user_version").fetchone()[0])
+
+
+__all__ = ["Change", "StoreReader"]

@@ -7,14 +7,18 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Collection, Sequence
+import zlib
+from collections.abc import Callable, Collection, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal
+from typing import Literal, TypeVar
+from urllib.parse import quote
 
 from brinewatch.errors import StoreError
 from brinewatch.moment import Moment
+from brinewatch.store.history_tables import PACKED
 
+T = TypeVar("T")
 Step = tuple[str, ...]  # the statements that lead from one schema number to the next
 
 _BUSY_S = 5.0  # how long SQLite itself waits for another process's lock
@@ -61,6 +65,7 @@ HISTORY: tuple[Step, ...] = (
     # raw was the number on the wire, and is now what the probe said in the quantity's unit: so far, the value
     ("UPDATE reading SET raw = value WHERE raw IS NOT NULL",),
     (_HOUR,),
+    PACKED,
 )
 
 
@@ -116,6 +121,37 @@ def check(db: sqlite3.Connection) -> None:
         raise Damaged("; ".join(str(line) for line in found))
 
 
+def look_over(path: Path, least: int) -> str:
+    """SQLite's quick check of a file of so many bytes at least, over a connection of its own beside whoever writes;
+    what it found, empty when sound."""
+    if not path.is_file() or path.stat().st_size < least:
+        return ""
+    db = connect_beside(path)
+    try:
+        check(db)
+    except (Damaged, sqlite3.DatabaseError) as error:
+        if is_damage(error):
+            return str(error)
+        raise
+    finally:
+        db.close()
+    return ""
+
+
+def log_of(path: Path) -> Path:
+    """The write-ahead log of a file; it is there while somebody has the file open."""
+    return path.with_name(path.name + "-wal")
+
+
+def connect_beside(path: Path) -> sqlite3.Connection:
+    """A connection that only reads, beside the daemon's own. Where nobody has the file open it is read as
+    immutable: else log files would be left behind that belong to whoever asked.
+    """
+    still = "" if log_of(path).exists() else "&immutable=1"
+    address = f"file:{quote(str(path.resolve()))}?mode=ro{still}"
+    return sqlite3.connect(address, uri=True, timeout=_BUSY_S, isolation_level=None)
+
+
 def rollback(db: sqlite3.Connection) -> None:
     if db.in_transaction:
         db.execute("ROLLBACK")
@@ -131,6 +167,14 @@ def is_damage(error: BaseException) -> bool:
     """Whether an error means that the file itself is broken, not the disk full or the lock taken."""
     code = getattr(error, "sqlite_errorcode", None) or 0
     return isinstance(error, Damaged) or (code & 0xFF) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def unpacking(work: Callable[[], T]) -> T:
+    """What `work` unpacks. Damaged when the bytes are not what was packed: SQLite itself keeps no sums of them."""
+    try:
+        return work()
+    except (ValueError, KeyError, IndexError, TypeError, ArithmeticError, AttributeError, zlib.error) as error:
+        raise Damaged(f"packed readings cannot be unpacked: {error}") from error
 
 
 def is_data_fault(error: BaseException) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import queue
+import sys
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -13,6 +14,11 @@ from typing import Any, TypeVar, cast
 from brinewatch.ports import Clock
 
 log = logging.getLogger(__name__)
+
+# Each statement of an alarm's commit lets the interpreter go and has to get it back. Where the history's thread is
+# packing meanwhile that takes a switch interval each time, and Python's own of 5 ms would add up to a tenth of a
+# second.
+_SWITCH_S = 0.0005
 T = TypeVar("T")
 
 
@@ -46,6 +52,7 @@ class StoreThread:
         if self._loop is None:
             self._loop = asyncio.get_running_loop()
             self._ended = self._loop.create_future()
+            sys.setswitchinterval(min(sys.getswitchinterval(), _SWITCH_S))
             threading.Thread(target=self._work, name=self._name, daemon=True).start()
 
     async def run(self, work: Callable[[], T], seconds: float) -> T:
