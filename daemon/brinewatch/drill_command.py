@@ -95,6 +95,7 @@ def _outcome(told: Mapping[str, Any]) -> str:
 
 
 def _list(shed: Any) -> int:
+    from brinewatch.drills import RECORD
     from brinewatch.moment import Moment
     from brinewatch.store.reader import StoreReader
     from brinewatch.terminal import print_table
@@ -104,9 +105,9 @@ def _list(shed: Any) -> int:
     with StoreReader(shed.data, shed.zone) as store:
         for one in store.records(["remark"]):
             text = str(one.fields["body"])
-            if one.fields["kind"] != "drill" or " over: " not in text:
+            if one.fields["kind"] != RECORD:
                 continue
-            told = json.loads(text[text.index("{") :])
+            told = json.loads(text)
             at = Moment(0.0, told["began_utc"], True, shed.zone).local
             rows.append(
                 {

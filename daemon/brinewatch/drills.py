@@ -30,6 +30,7 @@ log = logging.getLogger(__name__)
 
 MARK = "drill:"  # what is kept of drills lies beside the memories of alarms, whose names have no colon
 _LAST, _OPEN = f"{MARK}last", f"{MARK}open"
+RECORD = "drill record"  # kind of the remark in the journal
 LONGEST_S = 1800.0
 _DAY_S = 86400.0
 _WORTH_S = 1800.0
@@ -57,12 +58,12 @@ class Drills:
     """Keeps the one drill that may run.
 
     words(event, mark, contact): an alarm event as a text to somebody; queue: messages to the outbox; note: one line
-    for people, kept in the journal.
+    for people, kept in the journal; record: what came of a drill, kept in the journal for `drill --list`.
     """
 
     def __init__(
         self, shed: ShedFile, keeper: Watchkeeper, journal: Journal, clock: Clock, words: Words,
-        queue: Callable[[Sequence[Message]], None], note: Callable[[str], None],
+        queue: Callable[[Sequence[Message]], None], note: Callable[[str], None], record: Callable[[str], None],
     ) -> None:  # fmt: skip
         self._shed = shed
         self._keeper = keeper
@@ -71,6 +72,7 @@ class Drills:
         self._words = words
         self._queue = queue
         self._note = note
+        self._record = record
         self._names = {one.phone: one.name for one in shed.contacts}
         self._drill: Drill | None = None
         self._event: AlarmEvent | None = None
@@ -205,8 +207,8 @@ class Drills:
         text = f"{self._mark()} Drill {drill.number} is over: {how}. Nothing is wrong."
         self._queue([self._message("sms", phone, text, now) for phone in drill.told])
         self._last = drill
-        body = json.dumps(asdict(drill), separators=(",", ":"))
-        self._note(f"drill {drill.number} over: {how}: {body}")
+        self._note(f"drill {drill.number} over: {how}")
+        self._record(json.dumps(asdict(drill), separators=(",", ":")))
         self._since_utc = now.utc if drill.answered else self._since_utc
         self._keeping[_OPEN] = None
         if drill.answered:

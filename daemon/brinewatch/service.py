@@ -30,7 +30,7 @@ from brinewatch.control import ControlServer
 from brinewatch.copying import nightly
 from brinewatch.desk import Desk, event_line
 from brinewatch.drills import MARK as DRILL_MARK
-from brinewatch.drills import Drills
+from brinewatch.drills import RECORD, Drills
 from brinewatch.errors import StoreBusy, StoreError
 from brinewatch.heartbeat import Facts, beating
 from brinewatch.messages import Delivery, DeliveryReport, Inbound, Message
@@ -178,6 +178,7 @@ class Daemon:
         self._drills = Drills(
             self.shed, self.keeper, self.journal, self.clock, self._callout.marked,
             partial(self._recorder.add, (), {}), partial(self._note, kind="drill"),
+            lambda text: self._spawn(self.journal.note(RECORD, text, self.clock.now())),
         )  # fmt: skip
         for note in (*self._callout.recall(kept, shift_of(*slept)[0]), *await self._drills.recall(kept, now)):
             self._say(note)

@@ -40,16 +40,25 @@ class Night:
     how: CallingSettings = field(default_factory=CallingSettings)
     ways: Sequence[str] = ("sms", "mail")
     trusted: bool = True
-    minute: float = 0.0
+    mono: float = 1000.0
     said: list[tuple[float, str, str]] = field(default_factory=list)
+    summed: list[tuple[float, str, list[int]]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.calls = Calls(self.people, self.how, self.ways)
         self.kept: dict[str, object] = {}
 
     @property
+    def minute(self) -> float:
+        return (self.mono - 1000.0) / 60
+
+    @minute.setter
+    def minute(self, value: float) -> None:
+        self.mono = 1000.0 + value * 60
+
+    @property
     def now(self) -> Moment:
-        return Moment(1000.0 + self.minute * 60, self.start + self.minute * 60, self.trusted, UTC)
+        return Moment(self.mono, self.start + self.mono - 1000.0, self.trusted, UTC)
 
     def event(
         self, happening: Happening, number: int = 1, priority: Priority = Priority.CRITICAL, *, detail: str = "",
@@ -68,12 +77,13 @@ class Night:
         """Let time pass as the daemon does: from one due instant to the next."""
         while True:
             due = self.calls.due(self.now)
-            at = max(self.minute, (due - 1000.0) / 60) if due is not None else minute
-            if due is None or at > minute:
+            if due is None or due > 1000.0 + minute * 60:
                 break
-            self.minute = at
+            self.mono = max(self.mono, due)
             self._note(self.calls.pass_time(self.now))
-            self.calls.summaries(self.now)
+            self.summed += [(round(self.minute, 2), one.name, of) for one, of in self.calls.summaries(self.now)]
+            again = self.calls.due(self.now)
+            assert again is None or again > self.mono, "what is due at an instant is done at that instant"
         self.minute = minute
         self._note(self.calls.pass_time(self.now))
 
@@ -263,6 +273,39 @@ def test_a_phone_is_spared_the_flood_and_told_so_but_never_the_first_call_of_a_c
     night.minute = 75
     night.event(H.RAISED, 21, Priority.HIGH)
     assert night.told() == ["Knot"]
+
+
+def test_a_flood_does_not_silence_what_is_critical_and_stands() -> None:
+    night = Night(people=(KNOT,), how=CallingSettings(most_per_hour=4))
+    night.event(H.RAISED)
+    for number in range(2, 12):
+        night.event(H.RAISED, number, Priority.HIGH)
+    for minute in (5, 10, 15, 20, 25, 30):
+        night.event(H.REPEATED, minute=minute)
+    assert [minute for minute, _, _ in night.said if minute] == [10, 20, 30]
+
+
+def test_what_a_phone_was_spared_is_told_after_a_restart_too() -> None:
+    night = Night(people=(KNOT,), how=CallingSettings(most_per_hour=4))
+    for number in range(1, 6):
+        night.event(H.RAISED, number, Priority.HIGH)
+    night.until(4)
+    night.restart({number: f"rule-{number}@tank.oxygen" for number in range(1, 6)})
+    night.until(20)
+    assert night.summed == [(10.0, "Knot", [4, 5])]
+    assert f"{MARK}spared" not in night.kept
+
+
+def test_what_called_by_day_and_calls_again_at_night_waits_and_nothing_is_due_meanwhile() -> None:
+    night = Night(people=(replace_ways(KNOT),), start=MIDNIGHT - 3 * 3600)
+    night.event(H.RAISED, priority=Priority.LOW)
+    night.event(H.REPEATED, priority=Priority.LOW, minute=3 * 60)
+    night.until(10 * 60)
+    assert [minute for minute, _, way in night.said if minute > 10 and way == "sms"] == [600]
+
+
+def replace_ways(contact: Contact) -> Contact:
+    return contact.model_copy(update={"ways": ["sms", "mail"], "mail": "knot@example.org"})
 
 
 def test_a_way_the_shed_has_not_got_is_no_way() -> None:

@@ -1,7 +1,7 @@
-"""Messages in another language: nothing a person is sent is written anywhere but in the texts, and those are checked.
+"""Messages in another language: nothing a person is sent stands anywhere but in the texts, and those are checked.
 
-The second language is an invented one, made of the English file letter by letter, so that a word of English left over
-anywhere shows.
+The second language is an invented one, made of the English file letter by letter, so that a word of English left
+over anywhere shows.
 """
 
 from __future__ import annotations

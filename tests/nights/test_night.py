@@ -78,14 +78,17 @@ def test_the_share_of_air_is_that_of_a_clock_looked_at_every_second(steps: list[
     ]
     readings = list({one.at.utc: one for one in readings}.values())
     age = 1200.0
-    seconds, place, last = 0, 0, None
+    seconds, known, place, last = 0, 0, 0, None
     for second in range(9 * 3600):
         while place < len(readings) and readings[place].at.utc <= BEGIN + second:
             last, place = readings[place], place + 1
         on = last is not None and last.value is not None and last.value >= 8.0
-        seconds += on and BEGIN + second < (last.at.utc if last else 0.0) + age
-    share = share_above(readings, 8.0, BEGIN, END, age)
-    assert share == pytest.approx(seconds / (9 * 3600), abs=1.5 * (len(readings) + 1) / (9 * 3600))
+        fresh = last is not None and BEGIN + second < last.at.utc + age
+        seconds, known = seconds + (on and fresh), known + fresh
+    share, spoken = share_above(readings, 8.0, BEGIN, END, age)
+    within = 1.5 * (len(readings) + 1) / (9 * 3600)
+    assert share == pytest.approx(seconds / (9 * 3600), abs=within)
+    assert spoken == pytest.approx(known / (9 * 3600), abs=within)
 
 
 def coverage(minutes: Sequence[tuple[int, float, str]]) -> list[Reading]:
@@ -141,7 +144,7 @@ def spans() -> tuple[Span, ...]:
 def night(**changes: object) -> Night:
     given: dict[str, object] = {
         "shed": "Gannet Quay nursery", "short": "GANNET QUAY", "begin": at(0), "end": at(9), "told": END,
-        "spans": spans(), "air": 1.0, "calls": (), "quiet": (), "watch": 1.0, "gaps": (), **changes,
+        "spans": spans(), "air": (1.0, 1.0), "calls": (), "quiet": (), "watch": 1.0, "gaps": (), **changes,
     }  # fmt: skip
     return Night(**given)  # type: ignore[arg-type]
 
@@ -203,7 +206,7 @@ def test_the_long_report_and_the_one_for_programs_say_the_same() -> None:
     for said in (
         "Gannet Quay nursery, night of 2026-09-23 22:00 to 2026-09-24 07:00: not all well.",
         "raceway, oxygen saturation: 87.6 to 93.9 %, mean 91.0",
-        "Air on 100 % of the night.",
+        "Air on 100 %.",
         "Called for: 1.",
         "answered 02:06 by Wren, over 02:30",
         "Every critical alarm was able to call for 95 % of the night.",

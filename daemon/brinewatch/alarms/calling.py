@@ -17,11 +17,13 @@ only duty and night ask the wall clock, and while nobody can trust it everybody 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from math import inf
 from typing import Annotated, Any
 
 from pydantic import Field, field_validator
 
+from brinewatch.alarms.called import Call, Reach, Spared, read, written
 from brinewatch.alarms.events import AlarmEvent, Happening, Priority, State
 from brinewatch.alarms.roster import Contact, in_order, minutes_of
 from brinewatch.alarms.scan import CAME_BACK
@@ -31,6 +33,8 @@ from brinewatch.settings import Settings
 
 MARK = "call:"  # what is kept of calls lies beside the memories of alarms, whose names have no colon
 
+_SPARED = f"{MARK}spared"
+_SUM_UP_S = 600.0
 _FOLLOWS = frozenset(
     {
         Happening.RETURNED, Happening.LATCHED, Happening.CLEARED, Happening.ACKNOWLEDGED, Happening.RESET,
@@ -45,7 +49,6 @@ _STILL = frozenset(
     }
 )  # fmt: skip
 _HOUR_S = 3600.0
-_SUM_UP_S = 600.0
 
 
 class CallingSettings(Settings):
@@ -91,36 +94,6 @@ class CallingSettings(Settings):
         return now.trusted and inside
 
 
-@dataclass(slots=True)
-class Reach:
-    """How far one person was reached. way: place in the contact's ways; at: monotonic, of the last call."""
-
-    way: int
-    at: float
-    state: Delivery = Delivery.WAITING
-
-
-@dataclass(slots=True)
-class Call:
-    """One activation people are called for.
-
-    steps: how many groups were called; stepped: when the last was, monotonic; reached: by phone; still: nobody more
-    is called for now; morning: it waits for the morning; detail, also: as of its latest call.
-    """
-
-    number: int
-    alarm: str
-    incident: int
-    priority: Priority
-    steps: int = 0
-    stepped: float = 0.0
-    reached: dict[str, Reach] = field(default_factory=dict)
-    still: bool = False
-    morning: bool = False
-    detail: str = ""
-    also: tuple[str, ...] = ()
-
-
 @dataclass(frozen=True, slots=True)
 class Out:
     """One message to be made. call: of which activation; anew: a first word to this person, not a follow-up."""
@@ -144,8 +117,9 @@ class Calls:
         self._dirty: set[int] = set()
         self._gone: set[int] = set()
         self._sent: dict[str, list[float]] = {}
-        self._spared: dict[str, list[int]] = {}
-        self._spared_since: dict[str, float] = {}
+        self._woken: dict[str, float] = {}
+        self._spared: dict[str, Spared] = {}
+        self._spared_anew = False
 
     # -- what happens -------------------------------------------------------------------------------------------
 
@@ -238,7 +212,7 @@ class Calls:
             contact = self._by_phone.get(phone)
             if contact is None or reach.way + 1 >= len(self._ways[phone]) or reach.state is Delivery.DELIVERED:
                 continue
-            late = now.mono - reach.at >= self._settings.not_arrived_s
+            late = reach.at + self._settings.not_arrived_s <= now.mono
             if reach.state is Delivery.FAILED or late:
                 reach.way, reach.at, reach.state = reach.way + 1, now.mono, Delivery.WAITING
                 self._dirty.add(call.number)
@@ -251,11 +225,11 @@ class Calls:
         found += [
             reach.at + self._settings.not_arrived_s
             for call in self._calls.values()
-            if not call.still
+            if not (call.still or call.morning)
             for phone, reach in call.reached.items()
             if reach.way + 1 < len(self._ways.get(phone, ())) and reach.state is not Delivery.DELIVERED
         ]
-        found += [since + _SUM_UP_S for since in self._spared_since.values()]
+        found += [spared.since + _SUM_UP_S for spared in self._spared.values()]
         return min((one for one in found if one is not None), default=None)
 
     # -- who ----------------------------------------------------------------------------------------------------
@@ -324,23 +298,27 @@ class Calls:
         phone = out.contact.phone
         sent = self._sent.setdefault(phone, [])
         sent[:] = [at for at in sent if at > now.mono - _HOUR_S]
-        urgent = event.happening.calls and event.priority is Priority.CRITICAL and out.anew
+        critical = event.happening.calls and event.priority is Priority.CRITICAL
+        # nor does a phone fall silent about what is critical for longer than it takes to sum up
+        urgent = critical and (out.anew or self._woken.get(phone, -inf) + _SUM_UP_S <= now.mono)
         if len(sent) < self._settings.most_per_hour - 1 or urgent:
             sent.append(now.mono)
+            if critical:
+                self._woken[phone] = now.mono
             return False
-        self._spared.setdefault(phone, []).append(event.number)
-        self._spared_since.setdefault(phone, now.mono)
+        self._spared.setdefault(phone, Spared(now.mono)).numbers.append(event.number)
+        self._spared_anew = True
         return True
 
     def summaries(self, now: Moment) -> list[tuple[Contact, list[int]]]:
         """Whose spared messages are to be summed up now, with the alarms they were of."""
         found = []
-        for phone, since in list(self._spared_since.items()):
-            if now.mono - since >= _SUM_UP_S:
-                del self._spared_since[phone]
-                numbers = self._spared.pop(phone)
-                self._sent[phone].append(now.mono)
-                found.append((self._by_phone[phone], numbers))
+        for phone, spared in list(self._spared.items()):
+            if spared.since + _SUM_UP_S <= now.mono:
+                del self._spared[phone]
+                self._spared_anew = True
+                self._sent.setdefault(phone, []).append(now.mono)
+                found.append((self._by_phone[phone], spared.numbers))
         return found
 
     # -- kept over a restart ------------------------------------------------------------------------------------
@@ -348,8 +326,13 @@ class Calls:
     def changed(self) -> dict[str, Mapping[str, Any] | None]:
         """What is to be written down since it was asked last, by key; None for what is over."""
         found: dict[str, Mapping[str, Any] | None] = {f"{MARK}{number}": None for number in self._gone}
-        found |= {f"{MARK}{number}": _plain(self._calls[number]) for number in self._dirty if number in self._calls}
+        found |= {
+            f"{MARK}{number}": written(self._calls[number]) for number in self._dirty if number in self._calls
+        }
         self._dirty, self._gone = set(), set()
+        if self._spared_anew:
+            self._spared_anew = False
+            found[_SPARED] = {phone: [one.since, one.numbers] for phone, one in self._spared.items()} or None
         return found
 
     def recall(
@@ -362,7 +345,10 @@ class Calls:
             if not key.startswith(MARK):
                 continue
             try:
-                call = _call(body, shift_s)
+                if key == _SPARED:
+                    self._recall_spared(body, shift_s)
+                    continue
+                call = read(body, shift_s)
             except (KeyError, TypeError, ValueError) as error:
                 lost.append(f"Who was called for {key.removeprefix(MARK)} cannot be read ({error}).")
                 self._gone.add(int(key.removeprefix(MARK)) if key.removeprefix(MARK).isdigit() else 0)
@@ -372,6 +358,13 @@ class Calls:
             else:
                 self._gone.add(call.number)
         return lost
+
+    def _recall_spared(self, body: Mapping[str, Any], shift_s: float) -> None:
+        found = {
+            phone: Spared(float(since) + shift_s, [int(one) for one in numbers])
+            for phone, (since, numbers) in body.items()
+        }
+        self._spared = {phone: one for phone, one in found.items() if phone in self._by_phone}
 
     def calls(self) -> Sequence[Call]:
         return tuple(self._calls.values())
@@ -391,24 +384,3 @@ def ladder(contacts: Sequence[Contact], priority: Priority, now: Moment) -> list
     if len(on) < 2:
         return [on, everybody] if on and off else [everybody]
     return [on[:1], on[1:2], everybody]
-
-
-def _plain(call: Call) -> dict[str, Any]:
-    return {
-        "number": call.number, "alarm": call.alarm, "incident": call.incident, "priority": call.priority.value,
-        "steps": call.steps, "stepped": call.stepped, "still": call.still, "morning": call.morning,
-        "detail": call.detail, "also": list(call.also),
-        "reached": {phone: [one.way, one.at, one.state.value] for phone, one in call.reached.items()},
-    }  # fmt: skip
-
-
-def _call(body: Mapping[str, Any], shift_s: float) -> Call:
-    reached = {
-        str(phone): Reach(int(way), float(at) + shift_s, Delivery(state))
-        for phone, (way, at, state) in body["reached"].items()
-    }
-    return Call(
-        int(body["number"]), str(body["alarm"]), int(body["incident"]), Priority(body["priority"]),
-        int(body["steps"]), float(body["stepped"]) + shift_s, reached, bool(body["still"]), bool(body["morning"]),
-        str(body["detail"]), tuple(map(str, body["also"])),
-    )  # fmt: skip

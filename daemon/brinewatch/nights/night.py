@@ -51,9 +51,10 @@ class Called:
 
 @dataclass(frozen=True, slots=True)
 class Night:
-    """air: share of the time the air was on, None where no probe tells; watch: share of the time every critical
-    alarm was provably able to call, None when it was not measured; gaps: why it was not, the longest first; calls:
-    what people were called for; quiet: what waited for the morning; told: POSIX seconds when it was put together.
+    """air: share of the time the air was on, and share in which that is known; None where no probe tells; watch:
+    share of the time every critical alarm was provably able to call, None when it was not measured; gaps: why not,
+    the longest first; calls: what people were called for; quiet: what waited for the morning; told: POSIX
+    seconds when it was put together.
     """
 
     shed: str
@@ -62,7 +63,7 @@ class Night:
     end: Moment
     told: float
     spans: tuple[Span, ...]
-    air: float | None
+    air: tuple[float, float] | None
     calls: tuple[Called, ...]
     quiet: tuple[Called, ...]
     watch: float | None
@@ -108,16 +109,20 @@ def span_of(
     )  # fmt: skip
 
 
-def share_above(readings: Iterable[Reading], limit: float, begin: float, end: float, age_s: float) -> float:
-    """Share of the time the last good reading was at or above a limit; where there is none it was not."""
-    above, last = 0.0, None
+def share_above(
+    readings: Iterable[Reading], limit: float, begin: float, end: float, age_s: float
+) -> tuple[float, float]:
+    """Share of the time the last good reading was at or above a limit, and share in which there was one at all."""
+    above, known, last = 0.0, 0.0, None
     for one in [*readings, None]:
         at = end if one is None else one.at.utc
-        if last is not None and last.value is not None and last.value >= limit:
-            above += max(0.0, min(at, last.at.utc + age_s, end) - max(last.at.utc, begin))
+        if last is not None and last.value is not None:
+            spoken = max(0.0, min(at, last.at.utc + age_s, end) - max(last.at.utc, begin))
+            known += spoken
+            above += spoken if last.value >= limit else 0.0
         if one is not None:
             last = one if one.flag in _GOOD else None
-    return min(1.0, above / (end - begin))
+    return min(1.0, above / (end - begin)), min(1.0, known / (end - begin))
 
 
 def watched(readings: Iterable[Reading], begin: float, end: float) -> tuple[float | None, list[tuple[str, float]]]:

@@ -7,7 +7,7 @@ from datetime import timedelta
 
 from brinewatch.moment import Moment, span_text
 from brinewatch.nights.night import Night, Span
-from brinewatch.nights.words import call_words, percent_text, range_words, watch_words
+from brinewatch.nights.words import air_words, call_words, range_words, watch_words
 from brinewatch.page.report import ReportView, StripView
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
@@ -31,7 +31,7 @@ def view_of(night: Night, units: DisplayUnits, stage_name: Callable[[str], str])
         mark="" if night.well else "warning",
         watch=watch_words(night),
         gaps=tuple(f"{span_text(seconds)}: {why}" for why, seconds in night.gaps[:_GAPS]),
-        air="" if night.air is None else f"Air was on {percent_text(night.air)} of the time.",
+        air="" if night.air is None else f"{air_words(night.air).capitalize()}.",
         calls=tuple(call_words(one) for one in night.calls),
         waited=tuple(call_words(one) for one in night.quiet),
         strips=tuple(_strip(one, night, units, stage_name) for one in night.spans),

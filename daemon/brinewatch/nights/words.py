@@ -23,7 +23,9 @@ def short_text(texts: Texts, night: Night, units: DisplayUnits) -> str:
     head = texts.say("night.well" if night.well else "night.ill", shed=shorten(night.short, 20), span=span)
     told = [text for one in night.spans if (text := _range(one, units))]
     told = list(dict.fromkeys(told))
-    air = [] if night.air is None else [texts.say("night.air", share=percent_text(night.air))]
+    air = []
+    if night.air is not None and night.air[1]:
+        air = [texts.say("night.air", share=percent_text(night.air[0] / night.air[1]))]
     count = texts.say("night.call" if len(night.calls) == 1 else "night.calls", count=len(night.calls))
     watch = "" if night.watch is None else percent_text(night.watch)
     watch = texts.say("night.watch" if watch else "night.watch_unknown", share=watch)
@@ -47,7 +49,7 @@ def long_text(night: Night, units: DisplayUnits | None = None) -> str:
     for one in night.spans:
         lines.append(f"{stage_of(one.point)}, {QUANTITIES[quantity_of(one.point)].name}: {range_words(one, units)}")
     if night.air is not None:
-        lines.append(f"Air on {percent_text(night.air)} of the night.")
+        lines.append(f"{air_words(night.air).capitalize()}.")
     lines += ["", f"Called for: {len(night.calls) or 'nothing'}."]
     lines += [f"  {call_words(one)}" for one in night.calls]
     if night.quiet:
@@ -55,6 +57,14 @@ def long_text(night: Night, units: DisplayUnits | None = None) -> str:
     lines += ["", watch_words(night)]
     lines += [f"  {span_text(seconds)}: {why}" for why, seconds in night.gaps[:5]]
     return "\n".join(lines)
+
+
+def air_words(air: tuple[float, float]) -> str:
+    """For how much of the time the air was on, as far as it is known."""
+    on, known = air
+    if not known:
+        return "nothing is known of the air"
+    return f"air on {percent_text(on / known)}" + (f" of {percent_text(known)} known" if known < 0.995 else "")
 
 
 def range_words(one: Span, units: DisplayUnits) -> str:
@@ -114,7 +124,8 @@ def as_json(night: Night) -> Mapping[str, Any]:
             }
             for one in night.spans
         ],
-        "air_on": night.air,
+        "air_on": None if night.air is None else night.air[0],
+        "air_known": None if night.air is None else night.air[1],
         "calls": [_call(one) for one in night.calls],
         "waited": [_call(one) for one in night.quiet],
         "watch": night.watch,
