@@ -7,7 +7,8 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from brinewatch.alarms.calling import Call, CallingSettings, Calls, Out
+from brinewatch.alarms.called import Call
+from brinewatch.alarms.calling import CallingSettings, Calls, Out
 from brinewatch.alarms.events import AlarmEvent, Command, Happening, Order, Priority, State
 from brinewatch.alarms.memory import Memory
 from brinewatch.alarms.nuisance import ALARMS_POINT, Nuisance
@@ -109,7 +110,8 @@ class Callout:
                 made += self._out([out], stands, now)
         for contact, numbers in self._calls.summaries(now):
             text = spared_text(self._texts[contact.language], self._short, numbers)
-            made.append(self._new("sms", contact.phone, text, None, _WORTH_OTHERS_S, now))
+            way = self._calls.best_way(contact)
+            made.append(self._new(way, contact.address(way), text, None, _WORTH_OTHERS_S, now))
         return made
 
     def _out(self, outs: Sequence[Out], event: AlarmEvent, now: Moment) -> list[Message]:

@@ -15,7 +15,7 @@ from typing import Any
 
 from brinewatch.alarms.calling import Calls, Out
 from brinewatch.alarms.events import AlarmEvent, Command, Happening, Order, Priority, State
-from brinewatch.alarms.roster import Contact
+from brinewatch.alarms.roster import ENGLISH, Contact
 from brinewatch.alarms.rules import Alarm
 from brinewatch.config import ShedFile
 from brinewatch.errors import BrinewatchError
@@ -97,9 +97,7 @@ class Drills:
             self._since_utc = now.utc
             await self._journal.keep({_LAST: {"utc": now.utc}}, now)
         if _OPEN in kept:
-            phones = [str(phone) for phone in kept[_OPEN].get("phones", ())]
-            text = f"{self._mark()} The drill is over: the watch was restarted. Nothing is wrong."
-            self._queue([self._message("sms", phone, text, now) for phone in phones if phone in self._names])
+            self._tell_all([str(phone) for phone in kept[_OPEN].get("phones", ())], "drill.restarted", now)
             await self._journal.keep({_OPEN: None}, now)
             notes.append("A drill was broken off by the restart.")
         return notes
@@ -166,7 +164,7 @@ class Drills:
         if self._drill is None or self._calls is None or self._event is None:
             return
         if now.mono - self._began >= LONGEST_S:
-            self._end("nobody answered", now)
+            self._end("nobody", "", now)
             return
         self._send(self._calls.pass_time(now), replace(self._event, at=now), now)
 
@@ -185,7 +183,7 @@ class Drills:
             return False
         drill.answered.append((name, (now.mono - self._began) / 60.0))
         self._note(f"drill {drill.number} answered by {name} after {drill.answered[-1][1]:.1f} min")
-        self._end(f"{name} answered", now)
+        self._end("answered", name, now)
         return True
 
     def settled(self, message: Message, state: Delivery) -> None:
@@ -198,16 +196,15 @@ class Drills:
         """Somebody ends it."""
         if self._drill is None:
             raise BrinewatchError("No drill is under way.", "Begin one: brinewatch drill")
-        self._end("stopped", now)
+        self._end("stopped", "", now)
 
-    def _end(self, how: str, now: Moment) -> None:
+    def _end(self, how: str, name: str, now: Moment) -> None:
         drill, self._drill, self._calls, self._event = self._drill, None, None, None
         assert drill is not None
-        drill.over = how
-        text = f"{self._mark()} Drill {drill.number} is over: {how}. Nothing is wrong."
-        self._queue([self._message("sms", phone, text, now) for phone in drill.told])
+        drill.over = self._shed.texts[ENGLISH].say(f"drill.{how}", name=name)
+        self._tell_all(list(drill.told), "drill.over", now, how, number=drill.number, name=name)
         self._last = drill
-        self._note(f"drill {drill.number} over: {how}")
+        self._note(f"drill {drill.number} over: {drill.over}")
         self._record(json.dumps(asdict(drill), separators=(",", ":")))
         self._since_utc = now.utc if drill.answered else self._since_utc
         self._keeping[_OPEN] = None
@@ -230,7 +227,7 @@ class Drills:
                 self._message(
                     out.way,
                     out.contact.address(out.way),
-                    self._words(event, self._mark(), out.contact),
+                    self._words(event, self._mark(out.contact), out.contact),
                     now,
                     drill.number,
                 )
@@ -239,8 +236,21 @@ class Drills:
         )
         self._keeping[_OPEN] = {"phones": list(drill.told)}
 
-    def _mark(self) -> str:
-        return f"DRILL {self._shed.shed.short_name}"
+    def _mark(self, contact: Contact) -> str:
+        return self._shed.texts[contact.language].say("drill.mark", shed=self._shed.shed.short_name)
+
+    def _tell_all(self, phones: Sequence[str], key: str, now: Moment, how: str = "", **places: object) -> None:
+        """One text to those called, to each by their best way and in their language."""
+        ways = reaching(self._shed)
+        made = []
+        for contact in self._shed.contacts:
+            way = next((one for one in contact.ways if one in ways), None)
+            if contact.phone in phones and way is not None:
+                texts = self._shed.texts[contact.language]
+                said = texts.say(f"drill.{how}", **places) if how else ""
+                text = texts.say_whole(key, mark=self._mark(contact), how=said, **places)
+                made.append(self._message(way, contact.address(way), text, now))
+        self._queue(made)
 
     def _message(self, way: str, to: str, text: str, now: Moment, number: int | None = None) -> Message:
         self._count += 1

@@ -16,24 +16,24 @@ import asyncio
 import json
 import logging
 import shutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, MutableMapping, Sequence
 from pathlib import Path
 
 from brinewatch import __version__
 from brinewatch.alarms.events import Priority, State
 from brinewatch.config import ShedFile
 from brinewatch.errors import BrinewatchError, NotifyError
-from brinewatch.messages import Delivery, Message
+from brinewatch.messages import Delivery, Inbound, Message
 from brinewatch.moment import Moment, span_text
 from brinewatch.notify.exchange import Exchange
 from brinewatch.notify.secrets import read_secret
 from brinewatch.ports import Clock
 from brinewatch.readings import quantity_of
 from brinewatch.remote import Obey, Remote
-from brinewatch.sentry.beats import CRITICAL_S, CYCLE_S, Beat, short_text
+from brinewatch.sentry.beats import CRITICAL_S, CYCLE_S, HEARD, Beat, heard_of, short_text
 from brinewatch.sentry.doubts import Doubts
 from brinewatch.sentry.settings import LookoutSettings
-from brinewatch.signing import BadSignature, checked_secret, opened, sealed, sealed_text
+from brinewatch.signing import BadSignature, checked_secret, opened, opened_text, sealed, sealed_text
 from brinewatch.store.journal import Journal
 from brinewatch.watchkeeper import Watchkeeper
 
@@ -44,6 +44,8 @@ Health = Mapping[str, tuple[bool | None, str]]
 _FAREWELL_S = 2.0
 _OUTBOX = 500
 _FIRST_TEXT_S = 90.0
+# texts take their time, both ways
+_ANSWER_S = 900.0
 UP, GONE = '{"line":"up"}', '{"line":"gone"}'
 _STARTS = "heartbeat.json"
 # what may be older is no probe but entered by people
@@ -205,6 +207,7 @@ class Heartbeat:
         self._heard: float | None = None
         self._hears_us: bool = True
         self._order: tuple[int, int] = (-1, -1)
+        self._answered: tuple[int, int] = (-1, -1)
         self._soon = asyncio.Event()
 
     async def run(self) -> None:
@@ -287,6 +290,22 @@ class Heartbeat:
             self._soon.set()
         self._judge()
 
+    def text(self, inbound: Inbound) -> bool:
+        """A text that may be the lookout's answer to a sign of life. False: somebody else's to read."""
+        if inbound.sender != self._settings.phone or not inbound.text.startswith(HEARD):
+            return False
+        try:
+            watch, order = heard_of(opened_text(inbound.text, self._secret))
+        except (BadSignature, ValueError) as error:
+            self._doubt("forged text", f"text from {inbound.sender}: an answer of the lookout that is none: {error}")
+            return True
+        if watch != self._shed.shed.key or order <= self._answered:
+            self._doubt("old text", f"text from {inbound.sender}: an old answer of the lookout came again")
+            return True
+        self._answered, self._heard = order, self._clock.now().mono
+        self._judge()
+        return True
+
     def _doubt(self, kind: str, text: str) -> None:
         if (line := self._doubts.note("lookout", kind, text, self._clock.now())) is not None:
             self._note(line)
@@ -327,6 +346,7 @@ class Heartbeat:
     def _judge(self) -> None:
         now, limit = self._clock.now(), self._settings.silent_s
         if self._exchange is None:
+            self._judge_by_text(now)
             return
         heard = self._heard is not None and now.mono - self._heard <= limit
         if heard and self._hears_us:
@@ -340,17 +360,30 @@ class Heartbeat:
             since = "since this watch began" if self._heard is None else f"for {span_text(now.mono - self._heard)}"
             self._on_lookout(False, f"the lookout {self._settings.key} is silent {since}")
 
+    def _judge_by_text(self, now: Moment) -> None:
+        """Where there is no broker the lookout answers each text."""
+        limit = 60.0 * self._settings.sms_every_min + _ANSWER_S
+        since = self._opened if self._heard is None else self._heard
+        if now.mono - since > limit:
+            why = f"the lookout {self._settings.key} has answered no text for {span_text(now.mono - since)}"
+            self._on_lookout(False, why)
+        elif self._heard is not None:
+            self._on_lookout(True, "")
 
-async def beating(
+
+def heartbeat_of(
     shed: ShedFile, clock: Clock, facts: Facts, send: Callable[[Sequence[Message]], None],
-    on_lookout: Callable[[bool | None, str], None], note: Callable[[str], None], obey: Obey,
-) -> None:  # fmt: skip
-    """The heartbeat of a shed that has a lookout, until cancelled. What keeps it from starting is told as a failing
-    lookout, and raised."""
+    health: MutableMapping[str, tuple[bool | None, str]], note: Callable[[str], None], obey: Obey,
+) -> Heartbeat:  # fmt: skip
+    """The heartbeat of a shed that has a lookout. How the lookout is, is kept in health; what keeps the heartbeat
+    from starting is told there as a failing lookout, and raised."""
     assert shed.lookout is not None
+
+    def on_lookout(well: bool | None, why: str) -> None:
+        health["lookout"] = (well, why)
+
     try:
-        heartbeat = Heartbeat(shed, shed.lookout, clock, facts, send, on_lookout, note, obey)
+        return Heartbeat(shed, shed.lookout, clock, facts, send, on_lookout, note, obey)
     except BrinewatchError as error:
         on_lookout(False, error.what)
         raise
-    await heartbeat.run()

@@ -17,6 +17,7 @@ from brinewatch.alarms.events import AlarmEvent
 from brinewatch.moment import Moment
 from brinewatch.overview import Overview
 from brinewatch.readings import Flag
+from brinewatch.sentry.beats import Beat
 
 _TIME = {"type": "string", "format": "date-time"}
 _PLAIN: Mapping[Any, Mapping[str, Any]] = {
@@ -33,6 +34,29 @@ _LIFE = {
     },
 }  # fmt: skip
 
+
+def _signed(title: str, **properties: Any) -> dict[str, Any]:
+    """A signed table of these fields, all of them there."""
+    fields = {**properties, "mac": {"type": "string", "pattern": "^[0-9a-f]{64}$"}}
+    return {"$schema": DRAFT, "title": title, "type": "object", "additionalProperties": False,
+            "required": list(fields), "properties": fields}  # fmt: skip
+
+
+_TEXT, _WHOLE, _YES = _PLAIN[str], {"type": "integer", "minimum": 0}, _PLAIN[bool]
+_NUMBER = {"type": "number"}
+_BEAT_LINE = {"$schema": DRAFT, "title": "beat/line", "type": "object", "additionalProperties": False,
+              "required": ["line"], "properties": {"line": {"enum": ["up", "gone"]}}}  # fmt: skip
+_LOOKOUT = _signed(
+    "lookout", lookout=_TEXT, start=_WHOLE, n=_WHOLE, utc=_NUMBER, trusted=_YES, version=_TEXT,
+    heard={"type": ["array", "null"], "items": _WHOLE, "minItems": 2, "maxItems": 2},
+    heard_age_s={"type": ["number", "null"]},
+)  # fmt: skip
+_ORDER = _signed(
+    "order", id=_TEXT, do={"enum": ["acknowledge"]}, number={"type": "integer", "minimum": 1}, by=_TEXT,
+    utc=_NUMBER, trusted=_YES, start=_WHOLE, n=_WHOLE,
+)  # fmt: skip
+_DONE = _signed("done", id=_TEXT, done=_YES, words=_TEXT)
+
 # topic below <base>/<shed>/, retained, what it carries
 TOPICS: tuple[tuple[str, bool, str], ...] = (
     ("life", True, 'whether the shed\'s daemon is "up", "stopped" on purpose, or "gone" (the broker\'s last will)'),
@@ -42,12 +66,22 @@ TOPICS: tuple[tuple[str, bool, str], ...] = (
         False,
         "one step of one alarm, as it happens; user property id: the same when it comes again",
     ),
+    ("beat", True, "signed sign of life to the lookout: what the watch says of itself"),
+    ("beat/line", True, 'whether the connection of the signs of life is "up" or "gone" (the last will)'),
+    ("lookout/<key>", True, "heard here, not published: the lookout's signed sign of life to this shed"),
+    ("order", False, "heard here, not published: a signed order of the lookout"),
+    ("done", False, "the shed's signed word on an order"),
 )
 
 
 def schemas() -> dict[str, Mapping[str, Any]]:
     """By topic: the schema of its payload."""
-    return {"life": _LIFE, "state": schema_of(Overview), "alarms/<number>": schema_of(AlarmEvent)}
+    beat = schema_of(Beat)
+    return {
+        "life": _LIFE, "state": schema_of(Overview), "alarms/<number>": schema_of(AlarmEvent),
+        "beat": {**_signed("beat", **beat["properties"]), "description": beat["description"]},
+        "beat/line": _BEAT_LINE, "lookout/<key>": _LOOKOUT, "order": _ORDER, "done": _DONE,
+    }  # fmt: skip
 
 
 def schema_of(kind: type) -> dict[str, Any]:

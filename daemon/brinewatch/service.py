@@ -32,7 +32,7 @@ from brinewatch.desk import Desk, event_line
 from brinewatch.drills import MARK as DRILL_MARK
 from brinewatch.drills import RECORD, Drills
 from brinewatch.errors import StoreBusy, StoreError
-from brinewatch.heartbeat import Facts, beating
+from brinewatch.heartbeat import Facts, heartbeat_of
 from brinewatch.messages import Delivery, DeliveryReport, Inbound, Message
 from brinewatch.nights.sending import Nights
 from brinewatch.notify.worker import WayWorker
@@ -51,7 +51,7 @@ from brinewatch.store.lock import StoreLock
 from brinewatch.store.schema import NewerStore
 from brinewatch.supervising import Part, supervise
 from brinewatch.watchkeeper import FOLLOW_MARK, Outcome, Watchkeeper
-from brinewatch.ways import WAY_OF, Heard, notifiers, publisher, reaching, rings
+from brinewatch.ways import WAY_OF, Heard, notifiers, publisher, reaching, rings, roster_warnings
 
 if TYPE_CHECKING:
     from brinewatch.notify.mqtt import MqttNotifier
@@ -99,6 +99,7 @@ class Daemon:
         self._workers: dict[str, WayWorker] = {}
         self._mqtt: MqttNotifier | None = None
         self._tasks: set[asyncio.Task[None]] = set()
+        self._of_lookout: Callable[[Inbound], bool] = lambda inbound: False
         self.keeper: Watchkeeper
         self._callout: Callout
         self._recorder: Recorder
@@ -151,7 +152,7 @@ class Daemon:
         except StoreError as error:
             resumed = Resumed.nothing(f"{error} The watch goes on from memory.")
             self._health["journal"] = (False, error.what)
-        for note in resumed.notes:
+        for note in (*resumed.notes, *roster_warnings(self.shed)):
             self._say(note)
         saved = resumed.saved
         kept = {key: one for key, one in resumed.memories.items() if key.startswith(_MARKS)}
@@ -255,13 +256,12 @@ class Daemon:
         await PageServer(create_app(self.overview, [self._nights.on_page]), self.shed.page, self.clock).run()
 
     async def _heartbeat(self) -> None:
-        def on_lookout(well: bool | None, why: str) -> None:
-            self._health["lookout"] = (well, why)
-
         facts = Facts(self.shed, self.keeper, self.journal, self._health)
-        note = partial(self._note, kind="lookout")
-        await beating(self.shed, self.clock, facts, partial(self._recorder.add, (), {}), on_lookout, note,
-                      lambda order: self._look(commands=[order]).events)  # fmt: skip
+        send, note = partial(self._recorder.add, (), {}), partial(self._note, kind="lookout")
+        beating = heartbeat_of(self.shed, self.clock, facts, send, self._health, note,
+                               lambda order: self._look(commands=[order]).events)  # fmt: skip
+        self._of_lookout = beating.text
+        await beating.run()
 
     async def _until_record_ends(self) -> None:
         assert self.shed.replay is not None
@@ -384,7 +384,8 @@ class Daemon:
         self._drills.settled(message, state)
 
     def _on_inbound(self, inbound: Inbound) -> None:
-        self._spawn(self._desk.inbound(inbound))
+        if not self._of_lookout(inbound):
+            self._spawn(self._desk.inbound(inbound))
 
     def _spawn(self, work: Any) -> None:
         task = asyncio.get_running_loop().create_task(work)

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from brinewatch.alarms.events import Priority
-from brinewatch.alarms.roster import idle_hours
+from brinewatch.alarms.roster import ENGLISH, idle_hours
 from brinewatch.config import ShedFile
+from brinewatch.config.texts import file_of
 from brinewatch.messages import DeliveryReport, Inbound
 from brinewatch.ports import Clock, Notifier
 
@@ -50,6 +51,21 @@ def roster_warnings(shed: ShedFile) -> list[str]:
         found.append(
             f"Nobody is called for alarms of priority {', '.join(deaf)}: the page and the journal show them."
         )
+    return [*found, *_untranslated(shed)]
+
+
+def _untranslated(shed: ShedFile) -> list[str]:
+    """What people who read another language would be told in English."""
+    rules = {alarm.rule.key: alarm.rule for alarm in shed.alarms}.values()
+    told = dict.fromkeys(word for rule in rules for word in (rule.short, rule.todo[0], rule.title))
+    found = []
+    for language, texts in shed.texts.items():
+        left = [repr(word) for word in told if word not in texts.words] if language != ENGLISH else []
+        if left:
+            more = f" and {len(left) - 5} more" if len(left) > 5 else ""
+            found.append(
+                f"[words] of {file_of(language)} has no word for {', '.join(left[:5])}{more}: said in English."
+            )
     return found
 
 
@@ -60,7 +76,7 @@ def notifiers(shed: ShedFile, clock: Clock, heard: Heard) -> Sequence[Notifier]:
         from brinewatch.notify.sms import SmsNotifier
 
         modem = shed.modem.model_copy(update={"port": str(shed.folder / shed.modem.port)})
-        texts = SmsNotifier(modem, clock, heard.inbound, heard.report, heard.health("modem"))
+        texts = SmsNotifier(modem, clock, heard.inbound, heard.report, heard.health("modem"), heard.health("sim"))
         made.append(texts)
         if modem.ring_s is not None:
             from brinewatch.notify.voice import VoiceNotifier

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -42,6 +43,7 @@ class Night:
     trusted: bool = True
     mono: float = 1000.0
     said: list[tuple[float, str, str]] = field(default_factory=list)
+    told_of: list[tuple[float, int]] = field(default_factory=list)
     summed: list[tuple[float, str, list[int]]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -89,6 +91,7 @@ class Night:
 
     def _note(self, outs: Sequence[Out]) -> None:
         self.said += [(round(self.minute, 2), out.contact.name, out.way) for out in outs]
+        self.told_of += [(self.minute, out.call.number) for out in outs]
         for key, body in self.calls.changed().items():
             if body is None:
                 self.kept.pop(key, None)
@@ -401,6 +404,32 @@ def test_a_critical_alarm_nobody_answers_reaches_everybody(
     heard = {name for minute, name, _ in night.said if minute >= round(begun, 2)}
     assert heard == {"Wren", "Teal", "Knot"}
     assert {name for _, name, _ in night.said} <= {one.name for one in PEOPLE}
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(0, 119), st.sampled_from([Priority.CRITICAL, Priority.HIGH])), max_size=120),
+    st.sampled_from([4, 10, 200]),
+    st.sampled_from([5, 10]),
+)
+def test_whatever_else_calls_a_critical_alarm_that_stands_is_never_silent_for_long(
+    others: list[tuple[int, Priority]], most: int, every: int
+) -> None:
+    """Repeats of the rule, and what the bound of a phone adds at the most: the time it takes to sum up."""
+    night = Night(how=CallingSettings(most_per_hour=most))
+    night.event(H.RAISED)
+    for minute in range(120):
+        if minute and minute % every == 0:
+            night.event(H.REPEATED, minute=minute)
+        for number, (when, priority) in enumerate(others, 2):
+            if when == minute:
+                night.event(H.RAISED, number, priority, minute=minute)
+    night.until(120)
+    # any call of what is critical gets a person up; one that was held back is named ten minutes later
+    critical = {1} | {number for number, (_, priority) in enumerate(others, 2) if priority is Priority.CRITICAL}
+    heard = sorted({minute for minute, number in night.told_of if number in critical} | {120.0})
+    assert heard[0] == 0.0
+    assert max(b - a for a, b in pairwise(heard)) <= every + 10.0
 
 
 def test_times_kept_over_a_boot_are_shifted() -> None:

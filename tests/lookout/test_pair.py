@@ -13,6 +13,7 @@ from typing import Any
 
 import httpx
 import pytest
+from jsonschema import Draft202012Validator
 
 from brinewatch.clock import SteppingClock, SystemClock
 from brinewatch.config import read_shed
@@ -22,6 +23,7 @@ from brinewatch.lookout.daemon import Lookout
 from brinewatch.lookout.orders import Orders
 from brinewatch.lookout.page import create_night
 from brinewatch.lookout.post import SignsBus
+from brinewatch.published import schemas
 from brinewatch.service import Daemon
 from brinewatch.signing import sealed
 from brinewatch.simulator.modem import ModemEmulator
@@ -147,6 +149,27 @@ async def test_an_alarm_is_taken_over_from_home_and_only_the_sheds_word_counts(
         await it.passes(3)
         assert order.state == "refused"
         assert "no alarm has the number 999" in order.words
+
+
+async def test_all_that_goes_between_the_two_is_as_its_schema_says(tmp_path: Path, mosquitto: Broker) -> None:
+    judges = {name: Draft202012Validator(schema) for name, schema in schemas().items()}
+    root = "brinewatch/gannet-quay/"
+    with listener(mosquitto.port, f"{root}#") as ear:
+        async with pair(tmp_path, mosquitto.port) as it:
+            order = it.lookout.orders.start("gannet-quay", 999, "Wren")
+            await it.passes(3)
+            assert order.over
+        heard = ear.rest()
+    seen = set()
+    for one in heard:
+        name = one.topic.removeprefix(root).replace("lookout/home", "lookout/<key>")
+        judges[name].validate(one.json)
+        seen.add(name)
+        if "mac" in one.json:
+            assert list(judges[name].iter_errors({**one.json, "more": 1}))
+    assert {"beat", "beat/line", "lookout/<key>", "order", "done", "state", "life"} <= seen
+    # the sign of life of a clean stop says until when
+    assert [one.json for one in heard if one.topic == f"{root}beat"][-1]["until_utc"] is not None
 
 
 async def test_an_order_no_shed_confirms_is_said_to_be_unconfirmed(tmp_path: Path, mosquitto: Broker) -> None:

@@ -366,6 +366,10 @@ class Calls:
         }
         self._spared = {phone: one for phone, one in found.items() if phone in self._by_phone}
 
+    def best_way(self, contact: Contact) -> str:
+        """The first of a person's ways that there is."""
+        return self._ways[contact.phone][0]
+
     def calls(self) -> Sequence[Call]:
         return tuple(self._calls.values())
 

@@ -17,14 +17,14 @@ from brinewatch.errors import ConfigurationError, Fault
 
 # what a person writes back is the same in every language
 _ORDERS = re.compile(r"\b(?:OK|RESET|SHELVE|UNSHELVE|HERE|LEFT|STATE|WHO)\b")
-_LISTS = ("call", "reply", "spared")
+_LISTS = ("call", "reply", "spared", "drill")
 _MONTHS = 12
 _WORD_MOST = 40
 # the most each place can hold once everything that may give way has given way
 _WIDEST: Mapping[str, int] = {
     "value": 24, "number": 3, "by": 20, "name": 24, "what": 42, "detail": 60, "shed": 20, "numbers": 48,
     "count": 3, "rest": 0, "on": 0, "off": 0, "title": 0, "waiting": 0, "limit": 0, "reason": 0, "also": 0,
-    "since": 0, "left": 0, "action": 0, "began": 0, "others": 0,
+    "since": 0, "left": 0, "action": 0, "began": 0, "others": 0, "mark": 30, "how": 30,
 }  # fmt: skip
 
 
@@ -126,7 +126,8 @@ def _alphabet(found: Texts, file: str) -> Iterator[Fault]:
         bare = re.sub(r"\{[a-z_]*\}", "", one)
         wrong = [letter for letter in dict.fromkeys(bare) if septets(letter) is None]
         if wrong:
-            instead = f" ({plain(''.join(wrong))} comes near)" if "?" not in plain("".join(wrong)) else ""
+            near = plain("".join(wrong)).strip()
+            instead = f" ({near} comes near)" if near and "?" not in near else ""
             yield Fault(file, key, one, f"letters of the GSM 7-bit alphabet; not {' '.join(wrong)}{instead}")
     for original, word in found.words.items():
         if not word.strip() or len(word) > max(_WORD_MOST, len(original)):

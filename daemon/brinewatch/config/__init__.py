@@ -96,6 +96,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     ages |= {point: max(age, ages.get(point, 0.0)) for point, age in instead.ages.items()}
     there = {
         "modem": modem,
+        "sim": modem and (modem.sim_lapses or modem.credit_code),
         "broker": broker,
         "mail": mail,
         "webhook": webhook,

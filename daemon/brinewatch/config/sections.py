@@ -45,6 +45,7 @@ WATCH_PARTS: Mapping[str, str] = {
     "drill": "Drills",
     "backup": "Backup",
     "modem": "Modem",
+    "sim": "SIM",
     "broker": "Broker",
     "mail": "Mail",
     "webhook": "Webhook",

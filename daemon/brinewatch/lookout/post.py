@@ -22,12 +22,12 @@ from brinewatch.moment import Moment
 from brinewatch.ports import Clock
 from brinewatch.probes.common import ChannelSettings, ProbeSettings
 from brinewatch.readings import Flag, Sample
-from brinewatch.sentry.beats import Beat, from_short
+from brinewatch.sentry.beats import Beat, from_short, heard_text
 from brinewatch.sentry.doubts import Doubts
 from brinewatch.sentry.table import Road, Sight, road_of
 from brinewatch.sentry.watch import STATES, Taken, Watched, all_off, broken, look, take, take_text, told
 from brinewatch.settings import Settings
-from brinewatch.signing import BadSignature, opened, opened_text
+from brinewatch.signing import BadSignature, opened, opened_text, sealed_text
 
 log = logging.getLogger(__name__)
 
@@ -72,7 +72,8 @@ class SignsBus:
     """A ports.Bus whose one probe is the sheds.
 
     secrets: by shed; base: first part of every topic; note(text): a line for the journal; on_together(well, why):
-    whether all sheds fell silent at once; on_answer(shed, topic, payload): what a shed answered to an order.
+    whether all sheds fell silent at once; on_answer(shed, topic, payload): what a shed answered to an order;
+    answer(to, text): send a text.
     """
 
     name = "signs"
@@ -81,8 +82,10 @@ class SignsBus:
         self, sheds: Sequence[WatchedSettings], secrets: Mapping[str, str], base: str, folder: Path, clock: Clock,
         note: Callable[[str], None], on_together: Callable[[bool, str], None],
         on_answer: Callable[[str, str, bytes], None] = lambda shed, topic, payload: None,
+        answer: Callable[[str, str], None] = lambda to, text: None,
     ) -> None:  # fmt: skip
         self._clock, self._note, self._on_together, self._on_answer = clock, note, on_together, on_answer
+        self._answer = answer
         self.base = base
         self._file = folder / _KEPT
         self._posts = {one.key: _Post(one, secrets[one.key]) for one in sheds}
@@ -165,7 +168,11 @@ class SignsBus:
         except (BadSignature, ValueError) as error:
             self._doubt(key, "forged", f"text from {inbound.sender}: a sign of life that is none: {error}", now)
             return True
-        self._took(post, take_text(post.watched, beat, complaints, now), f"text from {inbound.sender}", now)
+        taken = take_text(post.watched, beat, complaints, now)
+        if taken.watched is not post.watched and not taken.refused and not post.settings.broker:
+            # nothing else tells that shed that its lookout lives
+            self._answer(inbound.sender, sealed_text(heard_text(beat), post.secret))
+        self._took(post, taken, f"text from {inbound.sender}", now)
         return True
 
     def _took(self, post: _Post, taken: Taken, where: str, now: Moment) -> None:

@@ -11,9 +11,10 @@ import logging
 import re
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import date
 from itertools import pairwise
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from brinewatch.errors import NeedsPerson
 from brinewatch.notify.at import AtEngine, ModemRefused, ModemSilent
@@ -61,6 +62,17 @@ class SmsModemSettings(Settings):
         default=None, ge=5, le=60,
         description="For critical alarms phones are rung too, for so many seconds; never when left out.",
     )  # fmt: skip
+    sim_lapses: date | None = Field(
+        default=None, description="Day on which the SIM or its credit lapses; told of two weeks before."
+    )
+    credit_code: str | None = Field(
+        default=None, pattern=r"^[*#0-9]{2,20}$",
+        description="Code that asks the network for the credit, such as *100#; once a day.",
+    )  # fmt: skip
+    credit_pattern: str = Field(
+        default=r"([0-9]+[.,][0-9]{2})", description="Where the amount stands in the answer: a regular expression."
+    )
+    credit_least: float = Field(default=5.0, ge=0, description="Less credit than this is told of.")
     delivery_reports: bool = Field(default=True, description="Whether the network is asked to say what arrived.")
     validity_min: int = Field(
         default=60, gt=0, le=635040, description="How long the network keeps trying to deliver a text, in minutes."
@@ -80,6 +92,17 @@ class SmsModemSettings(Settings):
     total_s: float = Field(
         default=110.0, gt=0, le=115, description="Longest time one message with all its parts may take, in seconds."
     )
+
+    @field_validator("credit_pattern")
+    @classmethod
+    def _one_group(cls, value: str) -> str:
+        try:
+            groups = re.compile(value).groups
+        except re.error as error:
+            raise ValueError(f"a regular expression ({error})") from None
+        if groups != 1:
+            raise ValueError("a regular expression with one group, the amount, in brackets")
+        return value
 
 
 @dataclass(slots=True)

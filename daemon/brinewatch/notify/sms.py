@@ -16,6 +16,7 @@ from brinewatch.notify.causes import Remedy
 from brinewatch.notify.intake import Intake
 from brinewatch.notify.modem import Modem, PinGuard, SmsModemSettings
 from brinewatch.notify.pdu import Part, PduError, submit
+from brinewatch.notify.sim import SimWatch
 from brinewatch.ports import Clock, OnInbound, OnReport
 from brinewatch.wire import LineSettings, SerialStream
 
@@ -32,7 +33,8 @@ _SIGNAL_STEP_DBM = 10
 
 
 class SmsNotifier:
-    """The way "sms". on_health(ok, reason) is called whenever the modem's state changes, first once it is known."""
+    """The way "sms". on_health(ok, reason) is called whenever the modem's state changes, first once it is known;
+    on_sim likewise for its SIM's credit and term."""
 
     way = "sms"
 
@@ -43,6 +45,7 @@ class SmsNotifier:
         on_inbound: OnInbound,
         on_report: OnReport,
         on_health: Callable[[bool, str], None],
+        on_sim: Callable[[bool, str], None] = lambda well, words: None,
     ) -> None:
         self._settings = settings
         self._clock = clock
@@ -53,6 +56,10 @@ class SmsNotifier:
         self._turn = asyncio.Lock()
         self._stir = asyncio.Event()
         self._modem: Modem | None = None
+        self._sim = SimWatch(
+            settings.sim_lapses, settings.credit_code, settings.credit_pattern, settings.credit_least, clock.now(),
+            on_sim,
+        )  # fmt: skip
         self._down: NotifyError = RetryLater("The modem is not ready yet.")
         self._told: tuple[bool, str, int] | None = None
         self._pause = _REOPEN_FROM_S
@@ -167,8 +174,19 @@ class SmsNotifier:
                 well = self._told is not None and self._told[0]
                 pause = self._settings.poll_s if well else min(self._settings.poll_s, _AILING_POLL_S)
                 next_poll = self._clock.now().mono + pause
+                await self._ask_credit(modem)
             await self._intake.take_in(modem)
             await self._rest(min(next_poll, self._intake.again_at))
+
+    async def _ask_credit(self, modem: Modem) -> None:
+        now = self._clock.now()
+        wanted = self._sim.wants(now)
+        if wanted is not None:
+            try:
+                await modem.ask(wanted)
+            except ModemRefused as error:
+                log.warning("Modem: %s", error.what)
+        self._sim.tell(now)
 
     async def _rest(self, until: float) -> None:
         """Until something came in, a message failed, or the time has come."""
@@ -183,6 +201,8 @@ class SmsNotifier:
     def _on_unsolicited(self, line: str, pdu: str) -> None:
         if self._intake.announced(line, pdu):
             self._stir.set()
+        elif self._sim.hear(line, self._clock.now()):
+            self._sim.tell(self._clock.now())
         elif line in CALL_ENDS:
             self.on_call_end(line)
         else:

@@ -126,7 +126,7 @@ def _full(beat: Beat) -> bool:
 _DIGITS = "0123456789abcdefghijklmnopqrstuvwxyz"
 # everything in it is in the basic GSM alphabet (TS 23.038 6.2.1), so that it is one part
 _SHORT = re.compile(
-    r"BEAT ([a-z][a-z0-9-]{0,31}) ([0-9a-z]+)\.([0-9a-z]+) ([0-9a-z]+) ([A-Z-]+) ([0-9a-z]+) ([0-9]+)"
+    r"BEAT ([a-z][a-z0-9_-]{0,31}) ([0-9a-z]+)\.([0-9a-z]+) ([0-9a-z]+) ([A-Z-]+) ([0-9a-z]+) ([0-9]+)"
 )
 # a letter for each trouble: a text of one part has no room for sentences
 _LETTERS = {"I": "ill", "M": "mains off", "S": "modem failing", "B": "broker failing", "D": "disk nearly full",
@@ -158,6 +158,24 @@ def from_short(text: str) -> tuple[Beat, tuple[str, ...]]:
         standing=int(standing, 36),
     )  # fmt: skip
     return beat, tuple(_LETTERS[letter] for letter in letters if letter != "-")
+
+
+# the lookout's answer to one, where nothing else can tell that it lives
+HEARD = "HEARD "
+_HEARD = re.compile(r"HEARD ([a-z][a-z0-9_-]{0,31}) ([0-9a-z]+)\.([0-9a-z]+)")
+
+
+def heard_text(beat: Beat) -> str:
+    """What a lookout answers to a text, not yet signed: which one it heard."""
+    return f"{HEARD}{beat.watch} {base36(beat.start)}.{base36(beat.n)}"
+
+
+def heard_of(text: str) -> tuple[str, Order]:
+    """Whose sign of life was heard, and which. ValueError when the text is no such answer."""
+    found = _HEARD.fullmatch(text.strip())
+    if found is None:
+        raise ValueError("no answer")
+    return found[1], (int(found[2], 36), int(found[3], 36))
 
 
 def base36(number: int) -> str:

@@ -215,6 +215,8 @@ class ModemEmulator:
                 self._dial(reply.dial)
             elif reply.prompt is None:
                 self._say(*reply.lines, reply.final)
+                if reply.later is not None:
+                    self._spawn(self._tell_later(reply.later))
             else:
                 await self._take_text(reply.prompt)
             self._from_network()
@@ -238,6 +240,10 @@ class ModemEmulator:
         self.rung.append((number, self._clock.now()))
         self.brain.call = (number, 2)
         self._spawn(self._phone(number))
+
+    async def _tell_later(self, line: str) -> None:
+        await self._clock.sleep(1.5)
+        self._say(line)
 
     async def _phone(self, number: str) -> None:
         """What the phone at the other end does: dialling, then rings, is busy, is picked up, or is off."""

@@ -23,6 +23,7 @@ class Reply:
     final: str = "OK"
     prompt: str | None = None
     dial: str | None = None
+    later: str | None = None
 
 
 @dataclass(slots=True)
@@ -40,7 +41,7 @@ class Brain:
     pin: None for an unlocked SIM; tries: wrong PINs left; registration: <stat> of +CREG, lte of +CEREG;
     report_modes: <ds> values +CNMI accepts; tells_tries: whether +CPINR is known; crammed: the SIM is full of what
     is not the daemon's; keeps_deleted: +CMGD fails; calls: it can ring phones; call: number and <stat> of the call
-    under way.
+    under way; ussd: what the network answers to a code, as the modem says it.
     """
 
     pin: str | None = None
@@ -55,6 +56,7 @@ class Brain:
     keeps_deleted: bool = False
     calls: bool = True
     call: tuple[str, int] | None = None
+    ussd: dict[str, str] = field(default_factory=dict)
     pin_attempts: list[str] = field(default_factory=list)
     memories: dict[str, dict[int, Slot]] = field(default_factory=lambda: {"SM": {}, "SR": {}})
 
@@ -172,6 +174,9 @@ class Brain:
             return Reply(final="NO CARRIER")
         return Reply(dial=found[1])
 
+    def _service_code(self, found: re.Match[str]) -> Reply:
+        return Reply(later=self.ussd.get(found[1], '+CUSD: 2,"Unknown code",15'))
+
     def _call_list(self, _: re.Match[str]) -> Reply:
         if self.call is None:
             return Reply()
@@ -214,6 +219,7 @@ _COMMANDS: tuple[tuple[str, bool, Callable[[Brain, re.Match[str]], Reply]], ...]
     (r"\+CMGD=(\d+)", False, Brain._delete),
     (r"\+CMGS=(.+)", False, Brain._submit),
     (r"D(\+?\d+);", False, Brain._dial),
+    (r'\+CUSD=1,"([*#0-9]+)",15', False, Brain._service_code),
     (r"\+CLCC", False, Brain._call_list),
     (r"\+CHUP|H0?", False, Brain._hang_up),
 )
