@@ -14,32 +14,20 @@ from pathlib import Path
 from typing import Any
 
 from brinewatch import __version__
-from brinewatch.air_off_test import register as register_air_off
-from brinewatch.backing import register as register_backup
-from brinewatch.backing import register_restore
-from brinewatch.calibrate import register as register_calibrate
-from brinewatch.drill_command import register as register_drill
 from brinewatch.errors import BrinewatchError
-from brinewatch.examine import register as register_quality
-from brinewatch.logbook import register as register_journal
 from brinewatch.lookout import register as register_lookout
-from brinewatch.night_report import register as register_report
-from brinewatch.ordering import register as register_orders
-from brinewatch.past import register as register_history
-from brinewatch.probing import register as register_probes
-from brinewatch.rehearse import register as register_rehearse
-from brinewatch.roster_command import register as register_roster
-from brinewatch.topics_command import register as register_topics
-from brinewatch.water.line import register as register_water
+from brinewatch.terminal import AddCommand
 
 EXIT_OK, EXIT_FAULT, EXIT_USAGE = 0, 1, 2
 
 _DEFAULT_SHED = "shed.toml"
+_STAYING = ("run", "demo", "simulate", "lookout")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code. Every expected failure is one clear message on stderr."""
-    options = _parser().parse_args(arguments)
+    words = sys.argv[1:] if arguments is None else list(arguments)
+    options = _parser(words[0] if words else "").parse_args(words)
     logging.basicConfig(
         level=logging.DEBUG if options.verbose else logging.WARNING, format="%(levelname)s %(name)s: %(message)s"
     )
@@ -59,7 +47,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return EXIT_OK
 
 
-def _parser() -> argparse.ArgumentParser:
+def _parser(first: str = "") -> argparse.ArgumentParser:
+    """Every command; for one that stays running, `first`, only what this module has itself."""
     parser = argparse.ArgumentParser(
         prog="brinewatch",
         description="Watches a small recirculating seawater shed and calls people in time. It advises and calls; "
@@ -127,6 +116,29 @@ def _parser() -> argparse.ArgumentParser:
     simulate.add_argument("--folder", type=Path, required=True, help="where its ports and files appear")
     simulate.add_argument("--broker-port", type=int, default=0, help="start a broker on this port (default: none)")
     register_lookout(add)
+    if first not in _STAYING:
+        _add_others(add, shed)
+    return parser
+
+
+def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]) -> None:
+    """The commands of other modules: a daemon that stays for months has no use for them, and little memory."""
+    from brinewatch.air_off_test import register as register_air_off
+    from brinewatch.backing import register as register_backup
+    from brinewatch.backing import register_restore
+    from brinewatch.calibrate import register as register_calibrate
+    from brinewatch.drill_command import register as register_drill
+    from brinewatch.examine import register as register_quality
+    from brinewatch.logbook import register as register_journal
+    from brinewatch.night_report import register as register_report
+    from brinewatch.ordering import register as register_orders
+    from brinewatch.past import register as register_history
+    from brinewatch.probing import register as register_probes
+    from brinewatch.rehearse import register as register_rehearse
+    from brinewatch.roster_command import register as register_roster
+    from brinewatch.topics_command import register as register_topics
+    from brinewatch.water.line import register as register_water
+
     register_water(add)
     register_quality(add)
     register_rehearse(add)
@@ -143,7 +155,6 @@ def _parser() -> argparse.ArgumentParser:
     shed(register_backup(add))
     shed(register_restore(add))
     shed(register_probes(add))
-    return parser
 
 
 def _number_or_all(text: str) -> int | None:

@@ -297,7 +297,9 @@ class Heartbeat:
         try:
             watch, order = heard_of(opened_text(inbound.text, self._secret))
         except (BadSignature, ValueError) as error:
-            self._doubt("forged text", f"text from {inbound.sender}: an answer of the lookout that is none: {error}")
+            self._doubt(
+                "forged text", f"text from {inbound.sender}: an answer of the lookout that is none: {error}"
+            )
             return True
         if watch != self._shed.shed.key or order <= self._answered:
             self._doubt("old text", f"text from {inbound.sender}: an old answer of the lookout came again")

@@ -344,6 +344,7 @@ port = "ports/modem"
 [[contact]]
 name = "Wren"
 phone = "+447700900101"
+from_priority = "medium"
 """
 
 
@@ -433,27 +434,44 @@ async def test_where_there_is_no_internet_signs_of_life_go_by_sms(tmp_path: Path
     daemon = Daemon(read_shed(shed / "shed.toml"), clock, said.append)
     lookout = Lookout(read_lookout(home / "lookout.toml"), clock, said.append)
     tasks = [asyncio.create_task(one.run()) for one in (daemon, lookout)]
-    carried = 0
+    carried = answers = 0
 
     async def network(seconds: float) -> None:
-        """Time in which what the shed sends to the lookout's phone arrives there."""
-        nonlocal carried
+        """Time in which what each sends to the other's phone arrives there."""
+        nonlocal carried, answers
         for _ in range(int(seconds // 30)):
             await clock.drive(clock.now().mono + 30)
             sent = [one for one in modems[0].sent if one.to == LOOKOUT_PHONE]
             for one in sent[carried:]:
                 modems[1].receive(QUAY_MODEM, one.text)
             carried = len(sent)
+            sent = [one for one in modems[1].sent if one.to == QUAY_MODEM]
+            for one in sent[answers:]:
+                modems[0].receive(LOOKOUT_PHONE, one.text)
+            answers = len(sent)
+
+    def lookout_of_the_shed() -> float | None:
+        return daemon.keeper.latest["lookout.health"].value
 
     try:
         await network(150)
         assert carried == 1
         assert lookout.signs.sheds["quay"].sight == "there"
         await network(300)
-        assert carried == 2, "as often as it was paid for"
+        assert (carried, answers) == (2, 2), "as often as it was paid for"
+        assert lookout_of_the_shed() == 1
+        modems[0].receive(LOOKOUT_PHONE, modems[1].sent[0].text)  # a recording
+        modems[0].receive(LOOKOUT_PHONE, "HEARD quay 1.1 aaaaaaaaaaaaaaaa")  # a forgery
         assert not [one for one in modems[1].sent if "SHED" in one.text]
         await clock.drive(clock.now().mono + 10 * 60 + 90)  # the network between them is gone
         assert [one for one in modems[1].sent if "SHED OFF" in one.text]
+        await clock.drive(clock.now().mono + 10 * 60)
+        assert lookout_of_the_shed() == 0
+        assert [one for one in modems[0].sent if "LOOKOUT SILENT" in one.text and one.to != LOOKOUT_PHONE]
+        notes = [one.text for one in await daemon.journal.remarks() if one.kind == "lookout"]
+        assert sum("that is none" in one for one in notes) == 1
+        assert sum("an old answer" in one for one in notes) == 1
+        assert not [one for one in modems[0].sent if one.to == LOOKOUT_PHONE and "BEAT" not in one.text]
     finally:
         daemon.stop()
         lookout.stop()

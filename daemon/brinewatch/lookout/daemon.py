@@ -13,13 +13,15 @@ from brinewatch.heartbeat import GONE, UP, Numbers
 from brinewatch.lookout.line import LineCheck
 from brinewatch.lookout.orders import Orders
 from brinewatch.lookout.post import SignsBus, signs_settings
-from brinewatch.messages import Inbound
+from brinewatch.messages import Inbound, Message
 from brinewatch.notify.exchange import Exchange
 from brinewatch.notify.secrets import read_secret
 from brinewatch.ports import Clock
 from brinewatch.service import Daemon, Say
 from brinewatch.signing import checked_secret, sealed
 from brinewatch.supervising import Part
+
+_ANSWER_WORTH_S = 3600.0
 
 
 class Lookout(Daemon):
@@ -38,6 +40,7 @@ class Lookout(Daemon):
         self.signs = SignsBus(
             file.sheds, secrets, base, file.as_shed.data, clock, lambda text: self._note(text, kind="lookout"),
             self._on_part("sheds"), lambda shed, topic, payload: self.orders.answered(shed, topic, payload),
+            self._text,
         )  # fmt: skip
         self._exchange: Exchange | None = None
         if file.broker is not None:
@@ -126,6 +129,14 @@ class Lookout(Daemon):
             tell(well, why)
 
         return heard
+
+    def _text(self, to: str, text: str) -> None:
+        """Answer a sign of life by SMS; an hour later nobody needs it any more."""
+        now = self.clock.now()
+        expires = now.utc + _ANSWER_WORTH_S if now.trusted else None
+        number = self._numbers.next(now)[1]
+        message = Message(f"memory-heard-{number}", "sms", to, text, None, now.utc, expires)
+        self._recorder.add((), {}, [message])
 
     def _on_inbound(self, inbound: Inbound) -> None:
         if not self.signs.text(inbound):
