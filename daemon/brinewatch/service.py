@@ -32,7 +32,7 @@ from brinewatch.desk import Desk, event_line
 from brinewatch.drills import MARK as DRILL_MARK
 from brinewatch.drills import RECORD, Drills
 from brinewatch.errors import StoreBusy, StoreError
-from brinewatch.heartbeat import Facts, heartbeat_of
+from brinewatch.heartbeat import heartbeat_of
 from brinewatch.messages import Delivery, DeliveryReport, Inbound, Message
 from brinewatch.nights.sending import Nights
 from brinewatch.notify.worker import WayWorker
@@ -50,6 +50,7 @@ from brinewatch.store.journal import Journal, Resumed
 from brinewatch.store.lock import StoreLock
 from brinewatch.store.schema import NewerStore
 from brinewatch.supervising import Part, supervise
+from brinewatch.vitals import Facts
 from brinewatch.watchkeeper import FOLLOW_MARK, Outcome, Watchkeeper
 from brinewatch.ways import WAY_OF, Heard, notifiers, publisher, reaching, rings, roster_warnings
 

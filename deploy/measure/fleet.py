@@ -177,8 +177,8 @@ def _detection(deaths: int) -> Row:
 
 async def _worst(deaths: int) -> float:
     from brinewatch.clock import SteppingClock
-    from brinewatch.lookout.daemon import Lookout
     from brinewatch.config.lookout import read_lookout
+    from brinewatch.lookout.daemon import Lookout
 
     logging.getLogger("brinewatch").setLevel(logging.ERROR)  # nobody listens where the calls go
     chance = random.Random(5)  # noqa: S311 - moments of death

@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from brinewatch.heartbeat import Facts, Numbers
 from brinewatch.moment import Moment
 from brinewatch.sentry.beats import ills, strains
 from brinewatch.sentry.doubts import Doubts
+from brinewatch.vitals import Facts, Numbers
 from scenarios.night import night
 
 NOW = Moment(1000.0, 1_790_200_800.0, True)

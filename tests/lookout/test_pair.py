@@ -18,7 +18,6 @@ from jsonschema import Draft202012Validator
 from brinewatch.clock import SteppingClock, SystemClock
 from brinewatch.config import read_shed
 from brinewatch.config.lookout import read_lookout
-from brinewatch.heartbeat import Numbers
 from brinewatch.lookout.daemon import Lookout
 from brinewatch.lookout.orders import Orders
 from brinewatch.lookout.page import create_night
@@ -27,6 +26,7 @@ from brinewatch.published import schemas
 from brinewatch.service import Daemon
 from brinewatch.signing import sealed
 from brinewatch.simulator.modem import ModemEmulator
+from brinewatch.vitals import Numbers
 from broker import Broker, broker, listener
 from lookout.home import EVENING, QUAY_MODEM, SECRET, Voice, lookout_text
 from scenarios.night import night, shed_text

@@ -9,7 +9,7 @@ from typing import Any, cast
 
 from brinewatch.config.lookout import LookoutFile
 from brinewatch.errors import NotifyError
-from brinewatch.heartbeat import GONE, UP, Numbers
+from brinewatch.heartbeat import GONE, UP
 from brinewatch.lookout.line import LineCheck
 from brinewatch.lookout.orders import Orders
 from brinewatch.lookout.post import SignsBus, signs_settings
@@ -20,6 +20,7 @@ from brinewatch.ports import Clock
 from brinewatch.service import Daemon, Say
 from brinewatch.signing import checked_secret, sealed
 from brinewatch.supervising import Part
+from brinewatch.vitals import Numbers
 
 _ANSWER_WORTH_S = 3600.0
 

@@ -14,12 +14,12 @@ from dataclasses import dataclass, field
 
 from brinewatch.config.lookout import LookoutFile
 from brinewatch.errors import BrinewatchError, NotifyError
-from brinewatch.heartbeat import Numbers
 from brinewatch.moment import Moment
 from brinewatch.notify.exchange import Exchange
 from brinewatch.notify.secrets import read_secret
 from brinewatch.ports import Clock
 from brinewatch.signing import BadSignature, opened, sealed
+from brinewatch.vitals import Numbers
 
 # wrong codes that are listened to in so long; after that none is, right or wrong
 _WRONG, _IN_S = 5, 600.0

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 _WORTH_S = 12 * 3600.0
+_LATE_MIN = 6 * 60
 
 
 class Nights:
@@ -93,6 +94,12 @@ class Nights:
     async def send(self) -> None:
         """Tell the last night to whom it is for. That it cannot be told is told too: silence would be no sign."""
         now, display = self._clock.now(), self._shed.shed.display
+        hour, minute = map(int, self._shed.report.at.split(":"))
+        late_min = (now.local.hour * 60 + now.local.minute - hour * 60 - minute) % (24 * 60)
+        if late_min > _LATE_MIN:
+            # a wall clock that was set over the hour, as after a boot: a night long told or never watched is no news
+            log.info("The night report is %d min late and is not sent.", late_min)
+            return
         try:
             night = await self.tell()
             short = {one: short_text(texts, night, display) for one, texts in self._shed.texts.items()}
