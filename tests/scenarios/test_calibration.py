@@ -281,6 +281,7 @@ async def test_a_corrected_record_changes_history_and_not_what_was_said(
 
 
 DAYS = shed_text().replace('point = "raceway.oxygen"\n', 'point = "raceway.oxygen"\ncalibrate_every_days = 30\n')
+DAYS += "\n[calling]\ndrill_every_days = 0\n"  # a month without a drill would be an alarm of its own
 
 
 async def test_an_overdue_calibration_is_called_once_and_a_new_record_clears_it(tmp_path: Path) -> None:

@@ -14,9 +14,8 @@ from brinewatch.settings import key_path
 
 
 def texts_folder() -> Path:
-    """Where the texts that come with the program lie: in the package, or in a checkout beside it."""
-    package = Path(__file__).parents[1] / "texts"
-    return package if package.is_dir() else Path(__file__).parents[3] / "texts"
+    """Where the texts that come with the program lie."""
+    return Path(__file__).parents[1] / "texts"
 
 
 @cache

@@ -97,7 +97,7 @@ class Nights:
         hour, minute = map(int, self._shed.report.at.split(":"))
         late_min = (now.local.hour * 60 + now.local.minute - hour * 60 - minute) % (24 * 60)
         if late_min > _LATE_MIN:
-            # a wall clock that was set over the hour, as after a boot: a night long told or never watched is no news
+            # a wall clock set over the hour, as after a boot: a night long told, or never watched, is no news
             log.info("The night report is %d min late and is not sent.", late_min)
             return
         try:
