@@ -12,7 +12,7 @@ import pytest
 from brinewatch.cli import _parser, main
 from brinewatch.config import read_shed
 from brinewatch.config.lookout import PARTS, read_lookout
-from brinewatch.errors import ConfigurationError
+from brinewatch.errors import BrinewatchError, ConfigurationError
 from brinewatch.sentry.settings import LookoutSettings
 from lookout.home import BROKER, HEAD, SHED
 from scenarios.night import shed_text
@@ -133,3 +133,8 @@ def test_a_shed_that_cannot_be_looked_out_for_is_refused(folder: Path, table: st
 
 def test_the_parts_of_a_lookout_are_no_keys_for_sheds() -> None:
     assert {"road", "line", "sheds"} <= PARTS.keys()
+
+
+def test_a_lookouts_file_given_for_a_sheds_is_said_to_be_one() -> None:
+    with pytest.raises(BrinewatchError, match="is the file of a lookout, not of a shed"):
+        read_shed(EXAMPLE)

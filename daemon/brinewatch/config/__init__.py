@@ -68,6 +68,10 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     Raises ConfigurationError with every fault found, BrinewatchError when the file cannot be read at all.
     """
     table = read_table(path, "shed file", "Copy deploy/examples/shed.toml and change it, or give the right name.")
+    if "watch" in table:
+        raise BrinewatchError(
+            f"{path} is the file of a lookout, not of a shed.", f"See: brinewatch lookout {path} --check"
+        )
     reader = Reader(path, table)
     reader.add_overrides(instead.overrides)
     for key in table:
