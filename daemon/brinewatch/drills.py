@@ -80,6 +80,7 @@ class Drills:
         self._calls: Calls | None = None
         self._count = 0
         self._since_utc: float | None = None
+        self._late = False
         self._last: Drill | None = None
         self._keeping: dict[str, Mapping[str, Any] | None] = {}
 
@@ -103,15 +104,17 @@ class Drills:
         return notes
 
     def health(self, now: Moment) -> tuple[bool | None, str]:
-        """Whether the last drill was within its time; None while no clock tells."""
+        """Whether the last drill was within its time. A clock nobody trusts makes none due, and none done."""
         every = self._shed.calling.drill_every_days
         if not every:
             return True, ""
         if not now.trusted or self._since_utc is None:
-            return None, "The clock is not set: nobody knows whether a drill is due."
-        late = now.utc - self._since_utc - every * _DAY_S
-        days = int((now.utc - self._since_utc) / _DAY_S)
-        return late <= 0, f"the last drill was {days} days ago (brinewatch drill)" if late > 0 else ""
+            return (
+                (None, "The clock is not set: nobody knows whether a drill is due.") if self._late else (True, "")
+            )
+        days = (now.utc - self._since_utc) / _DAY_S
+        self._late = days > every
+        return not self._late, f"the last drill was {days:.0f} days ago (brinewatch drill)" if self._late else ""
 
     # -- what happens -------------------------------------------------------------------------------------------
 
