@@ -135,6 +135,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     from brinewatch.past import register as register_history
     from brinewatch.probing import register as register_probes
     from brinewatch.rehearse import register as register_rehearse
+    from brinewatch.relay_command import register as register_relay
     from brinewatch.roster_command import register as register_roster
     from brinewatch.topics_command import register as register_topics
     from brinewatch.water.line import register as register_water
@@ -150,6 +151,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     shed(register_report(add))
     shed(register_drill(add))
     shed(register_roster(add))
+    shed(register_relay(add))
     shed(register_topics(add))
     shed(register_journal(add))
     shed(register_backup(add))

@@ -8,9 +8,9 @@ from typing import Any, Protocol
 from brinewatch.airtests import AirTests
 from brinewatch.alarms.events import AlarmEvent, Command, Happening
 from brinewatch.asked import ORDERS, order_of
+from brinewatch.beside import Beside
 from brinewatch.calibrations import Calibrations
 from brinewatch.callout import Callout
-from brinewatch.drills import Drills
 from brinewatch.errors import BrinewatchError
 from brinewatch.messages import Inbound
 from brinewatch.moment import Moment, utc_text
@@ -41,7 +41,7 @@ class Desk:
         write: Callable[[], Awaitable[bool]],
         calibrations: Calibrations,
         air_tests: AirTests,
-        drills: Drills,
+        beside: Beside,
         hands: Sequence[ManualBus],
         clock: Clock,
         look: Look,
@@ -55,7 +55,7 @@ class Desk:
         self._write = write
         self._calibrations = calibrations
         self._air_tests = air_tests
-        self._drills = drills
+        self._beside = beside
         self._hands = hands
         self._clock = clock
         self._look = look
@@ -68,7 +68,7 @@ class Desk:
         hearing = self._callout.hear(inbound, now, self._keeper.memory)
         self._say(f"{now.local:%H:%M:%S} text {hearing.remark}")
         events: Sequence[AlarmEvent] = ()
-        if hearing.command is not None and self._drills.hear(hearing.command.by, hearing.command, now):
+        if hearing.command is not None and self._beside.drills.hear(hearing.command.by, hearing.command, now):
             await self._journal.note("text in", hearing.remark, now)
             self._look()
             return
@@ -96,8 +96,8 @@ class Desk:
                 return {"rows": [_logged(one) for one in await self._journal.recent()]}
             case "write":
                 return {"written": await self._write()}
-            case str(do) if do.startswith("drill"):
-                done = await self._drills.answer(request)
+            case str(do) if do.startswith(("drill", "relay")):
+                done = await self._beside.answer(request)
                 self._look()
                 return done
             case str(do) if do.startswith("air-off"):
@@ -109,7 +109,7 @@ class Desk:
         raise BrinewatchError(f"The daemon does not know how to do {request['do']!r}.", "See: brinewatch --help")
 
     def _order(self, command: Command) -> list[str]:
-        if self._drills.hear(command.by, command, self._clock.now()):
+        if self._beside.drills.hear(command.by, command, self._clock.now()):
             self._look()
             return ["The drill is answered and over."]
         events = [event for event in self._look(commands=[command]).events if event.by == command.by]

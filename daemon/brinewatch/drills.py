@@ -1,6 +1,7 @@
 """A drill: a call that is planned, from the alarm to the answer, over the ways and to the people of a real one.
 
-An alarm of the shed is taken as if it held. It goes through the same ladder of people, the same texts marked DRILL,
+A reading past the limit of one critical alarm is made up and judged by its rule, apart from the shed's own readings
+and alarms. When its delay is over the call goes through the same ladder of people, the same texts marked DRILL,
 the same outbox and modem; who answers, and after how many minutes, is kept in the journal. Alarms proper are not
 touched: every reading is judged as always, and a real alarm calls at the same time, without that mark.
 """
@@ -14,14 +15,17 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from brinewatch.alarms.calling import Calls, Out
+from brinewatch.alarms.due import next_due
+from brinewatch.alarms.engine import Memory, step
 from brinewatch.alarms.events import AlarmEvent, Command, Happening, Order, Priority, State
 from brinewatch.alarms.roster import ENGLISH, Contact
-from brinewatch.alarms.rules import Alarm
+from brinewatch.alarms.rules import Above, Alarm, Below, Is
 from brinewatch.config import ShedFile
 from brinewatch.errors import BrinewatchError
 from brinewatch.messages import Delivery, Message
 from brinewatch.moment import Moment
 from brinewatch.ports import Clock
+from brinewatch.readings import Flag, Reading
 from brinewatch.store.journal import Journal
 from brinewatch.watchkeeper import Watchkeeper
 from brinewatch.ways import reaching
@@ -76,6 +80,9 @@ class Drills:
         self._names = {one.phone: one.name for one in shed.contacts}
         self._drill: Drill | None = None
         self._event: AlarmEvent | None = None
+        self._alarm: Alarm | None = None
+        self._made_up: float | None = None
+        self._shadow = Memory()
         self._began = 0.0
         self._calls: Calls | None = None
         self._count = 0
@@ -135,17 +142,12 @@ class Drills:
         alarm = self._chosen(wanted)
         taken = {one.number for one in self._keeper.memory.alarms.values()}
         number = next(number for number in range(999, 0, -1) if number not in taken)
-        limit = alarm.rule.limit
-        value = None if limit is None else limit - 1.0 if alarm.rule.side == "min" else limit + 1.0
-        self._event = AlarmEvent(
-            Happening.RAISED, alarm.id, number, Priority.CRITICAL, alarm.rule.title, alarm.point, alarm.quantity,
-            State.UNACKNOWLEDGED, value, limit, now, now, incident=-1,
-        )  # fmt: skip
+        self._alarm, self._made_up, self._shadow, self._event = alarm, _past(alarm), Memory(), None
         self._calls = Calls(self._shed.contacts, self._shed.calling, ways)
         self._drill = Drill(alarm.id, alarm.rule.title, by, number, now.utc)
         self._began = now.mono
         self._note(f"drill {number} begun by {by}: {alarm.rule.title}")
-        self._send(self._calls.take(self._event, now), self._event, now)
+        self.look(now)
         return self._drill
 
     def _chosen(self, wanted: str | None) -> Alarm:
@@ -158,24 +160,48 @@ class Drills:
             critical = [alarm for alarm in critical if wanted in (alarm.id, alarm.rule.key)]
             if not critical:
                 raise BrinewatchError(f"{wanted!r} is no critical alarm of this shed.", "See: brinewatch rules")
+        critical = [alarm for alarm in critical if _past(alarm) is not None]
         if not critical:
-            raise BrinewatchError("This shed has no critical alarm.", "See: brinewatch rules")
+            raise BrinewatchError(
+                "There is no critical alarm whose limit a made-up reading could pass.", "See: brinewatch rules"
+            )
         return next((alarm for alarm in critical if alarm.rule.takes == "air"), critical[0])
 
     def look(self, now: Moment) -> None:
         """Let time pass: the next person's turn, or the end."""
-        if self._drill is None or self._calls is None or self._event is None:
+        if self._drill is None or self._calls is None:
             return
         if now.mono - self._began >= LONGEST_S:
             self._end("nobody", "", now)
-            return
-        self._send(self._calls.pass_time(now), replace(self._event, at=now), now)
+        elif self._event is None:
+            self._judge(self._drill, self._calls, now)
+        else:
+            self._send(self._calls.pass_time(now), replace(self._event, at=now), now)
+
+    def _judge(self, drill: Drill, calls: Calls, now: Moment) -> None:
+        """One step of the alarm's own rule on the made-up reading; people are called once it is raised."""
+        assert self._alarm is not None
+        result = step([self._alarm], self._shadow, self._readings(now), now)
+        self._shadow = result.memory
+        raised = next((one for one in result.events if one.happening is Happening.RAISED), None)
+        if raised is not None:
+            self._event = replace(raised, number=drill.number, incident=-1)
+            self._send(calls.take(self._event, now), self._event, now)
+
+    def _readings(self, now: Moment) -> Mapping[str, Reading]:
+        alarm = self._alarm
+        assert alarm is not None
+        one = Reading(alarm.point, alarm.quantity, self._made_up, None, Flag.PASS, "", now, "drill")
+        return {alarm.point: one}
 
     def due(self, now: Moment) -> float | None:
         """Monotonic seconds at which a drill next does something by itself."""
         if self._calls is None:
             return None
-        return min(self._began + LONGEST_S, self._calls.due(now) or self._began + LONGEST_S)
+        due = self._calls.due(now)
+        if self._event is None and self._alarm is not None:
+            due = next_due([self._alarm], self._shadow, self._readings(now), now)
+        return min(self._began + LONGEST_S, due or self._began + LONGEST_S)
 
     def hear(self, name: str, command: Command, now: Moment) -> bool:
         """An order from a phone or the command line; True when it was for the drill."""
@@ -202,7 +228,7 @@ class Drills:
         self._end("stopped", "", now)
 
     def _end(self, how: str, name: str, now: Moment) -> None:
-        drill, self._drill, self._calls, self._event = self._drill, None, None, None
+        drill, self._drill, self._calls, self._event, self._alarm = self._drill, None, None, None, None
         assert drill is not None
         drill.over = self._shed.texts[ENGLISH].say(f"drill.{how}", name=name)
         self._tell_all(list(drill.told), "drill.over", now, how, number=drill.number, name=name)
@@ -283,3 +309,14 @@ class Drills:
         told = {self._names.get(phone, phone): minutes for phone, minutes in drill.told.items()}
         arrived = {self._names.get(to, to): state for to, state in drill.arrived.items()}
         return {**asdict(drill), "told": told, "arrived": arrived, "running": self._drill is not None}
+
+
+def _past(alarm: Alarm) -> float | None:
+    """A value for which the alarm holds; None where its condition is none a single reading can meet."""
+    condition = alarm.rule.condition
+    if isinstance(condition, Is):
+        return float(condition.state)
+    if not isinstance(condition, (Below, Above)):
+        return None
+    beyond = max(1.0, 2 * alarm.rule.deadband)
+    return condition.limit - beyond if isinstance(condition, Below) else condition.limit + beyond

@@ -75,10 +75,8 @@ class Relays:
         for one in self._relays:
             if one.settings.prove_day is not None:
                 hour, minute = map(int, one.settings.prove_at.split(":"))
-                calendar.at(
-                    f"proof of {one.settings.key}", partial(self._prove, one), day=one.settings.prove_day, hour=hour,
-                    minute=minute,
-                )  # fmt: skip
+                name, day = f"proof of {one.settings.key}", one.settings.prove_day
+                calendar.at(name, partial(self._prove, one), day=day, hour=hour, minute=minute)
 
     async def _prove(self, one: Relay) -> None:
         self._note(f"{one.settings.key}: run for a minute, to see that it runs")

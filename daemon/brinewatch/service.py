@@ -21,6 +21,7 @@ from brinewatch.alarms.calling import MARK as CALL_MARK
 from brinewatch.alarms.events import AlarmEvent, Command, Happening
 from brinewatch.alarms.memory import resume, shift_of
 from brinewatch.alarms.version import body_of
+from brinewatch.beside import MARKS, Beside
 from brinewatch.calendar import Calendar
 from brinewatch.calibrations import Calibrations
 from brinewatch.callout import Callout
@@ -29,12 +30,9 @@ from brinewatch.config.plans import channels_of, stages_of, time_left
 from brinewatch.control import ControlServer
 from brinewatch.copying import nightly
 from brinewatch.desk import Desk, event_line
-from brinewatch.drills import MARK as DRILL_MARK
-from brinewatch.drills import RECORD, Drills
 from brinewatch.errors import StoreBusy, StoreError
 from brinewatch.heartbeat import heartbeat_of
 from brinewatch.messages import Delivery, DeliveryReport, Inbound, Message
-from brinewatch.nights.sending import Nights
 from brinewatch.notify.worker import WayWorker
 from brinewatch.overview import Overview, as_json
 from brinewatch.ports import Bus, Clock
@@ -62,7 +60,7 @@ log = logging.getLogger(__name__)
 Say = Callable[[str], None]
 
 _ALIVE_EVERY_S = 60.0
-_MARKS = (FOLLOW_MARK, MARK, CALL_MARK, DRILL_MARK)
+_MARKS = (FOLLOW_MARK, MARK, CALL_MARK, *MARKS)
 _CALLS_KEPT = 10_000
 # alarms are stepped at every scan and at every due instant; this is for what neither foresees
 _LOOK_EVERY_S = 30.0
@@ -106,8 +104,7 @@ class Daemon:
         self._recorder: Recorder
         self._calibrations: Calibrations
         self._air_tests: AirTests
-        self._nights: Nights
-        self._drills: Drills
+        self._beside: Beside
         self._desk: Desk
 
     # -- life ---------------------------------------------------------------------------------------------------
@@ -177,20 +174,18 @@ class Daemon:
             ways=reaching(self.shed), rings=rings(self.shed), topic=topic, left=self._time_left.short,
         )  # fmt: skip
         self._recorder = Recorder(self.journal, self.clock, self._release)
-        self._drills = Drills(
+        self._beside = Beside(
             self.shed, self.keeper, self.journal, self.clock, self._callout.marked,
-            partial(self._recorder.add, (), {}), partial(self._note, kind="drill"),
-            lambda text: self._spawn(self.journal.note(RECORD, text, self.clock.now())),
+            partial(self._recorder.add, (), {}), self._note,
+            lambda kind, text: self._spawn(self.journal.note(kind, text, self.clock.now())),
         )  # fmt: skip
-        for note in (*self._callout.recall(kept, shift_of(*slept)[0]), *await self._drills.recall(kept, now)):
+        for note in (*self._callout.recall(kept, shift_of(*slept)[0]), *await self._beside.recall(kept, now)):
             self._say(note)
-        queue, tell = partial(self._recorder.add, (), {}), partial(self._note, kind="report")
-        self._nights = Nights(self.shed, self.keeper, self.clock, queue, tell)
         hands = [bus for bus in self.buses.values() if isinstance(bus, ManualBus)]
         self._calibrations = Calibrations(self.shed, self.keeper, self.journal, self.clock, self._note)
         self._desk = Desk(
             self.keeper, self._callout, self._recorder, self.journal, self.history.flush, self._calibrations,
-            self._air_tests, self._drills, hands, self.clock, self._look, self.overview, self._say,
+            self._air_tests, self._beside, hands, self.clock, self._look, self.overview, self._say,
         )  # fmt: skip
         for bus in hands:
             bus.restore(resumed.entries)
@@ -244,7 +239,7 @@ class Daemon:
     def _calendar(self) -> Calendar:
         calendar = Calendar(self.clock)
         calendar.at("history care", self.history.tidy, hour=3, minute=40)
-        self._nights.plan(calendar)
+        self._beside.plan(calendar)
         if self.shed.store.backup_to is not None:
             work = nightly(self.shed, self.clock, self.history.flush, self._on_health("backup"))
             calendar.at("backup", work, hour=4, minute=20)
@@ -254,7 +249,7 @@ class Daemon:
         from brinewatch.page.app import create_app
         from brinewatch.page.server import PageServer
 
-        await PageServer(create_app(self.overview, [self._nights.on_page]), self.shed.page, self.clock).run()
+        await PageServer(create_app(self.overview, [self._beside.nights.on_page]), self.shed.page, self.clock).run()
 
     async def _heartbeat(self) -> None:
         facts = Facts(self.shed, self.keeper, self.journal, self._health)
@@ -287,18 +282,16 @@ class Daemon:
         if "calibration" in self._health:
             self._health["calibration"] = self._calibrations.health(now)
         self._health["alarms"] = self._callout.health(now)
-        if "drill" in self._health:
-            self._health["drill"] = self._drills.health(now)
-        self._drills.look(now)
+        self._beside.before(self._health, now)
         self.keeper.note_health(self._health, now)
         outcome = self.keeper.take(samples, now, commands)
         orders = self._air_tests.take(outcome.readings, now)
         self._calibrations.hear(outcome.readings, now)
-        self.history.add([*outcome.readings, *self._nights.look(self._health, self.keeper.holds, now)])
+        self.history.add([*outcome.readings, *self._beside.after(self._health, now)])
         for verdict in outcome.revised:
             self.history.revise(verdict)
         messages = self._callout.messages(outcome.events, now)
-        kept = {**outcome.changed, **self._callout.changed(), **self._drills.changed()}
+        kept = {**outcome.changed, **self._callout.changed(), **self._beside.changed()}
         self._recorder.add(outcome.events, kept, messages)
         for event in outcome.events:
             self._say(event_line(event, self.keeper))
@@ -317,7 +310,7 @@ class Daemon:
         every = max(_LOOK_EVERY_S, min(scans, default=_LOOK_EVERY_S))
         while True:
             now = self.clock.now()
-            dues = (self.keeper.due(now), self._callout.due(now), self._drills.due(now))
+            dues = (self.keeper.due(now), self._callout.due(now), self._beside.drills.due(now))
             until = min([now.mono + every, *(due for due in dues if due is not None)])
             await self._sleep_until_or_change(until)
             if self.clock.now().mono >= until:
@@ -382,7 +375,7 @@ class Daemon:
 
     def _settled(self, message: Message, state: Delivery) -> None:
         self._callout.settled(message, state)
-        self._drills.settled(message, state)
+        self._beside.drills.settled(message, state)
 
     def _on_inbound(self, inbound: Inbound) -> None:
         if not self._of_lookout(inbound):

@@ -1,4 +1,4 @@
-"""Relays beside the watch: a siren, a lamp, a stand-by air pump. Pure: what each should do, and whether it was proven.
+"""Relays beside the watch: a siren, a lamp, a stand-by air pump. Pure: what each should do, and what was proven.
 
 | relay | works while |
 |---|---|
@@ -6,9 +6,9 @@
 | siren | a critical alarm waits for an answer, for `for_s` after each call |
 | stand-by air | from the moment the loss of air is confirmed until a person rests it |
 
-The pump is not rested by the air it makes itself: with it the pressure is back and the alarm for its loss is over, though
-nothing is mended. Shelving silences a call and starts no air; only an air-off test with somebody standing by holds the
-pump back.
+The pump is not rested by the air it makes itself: with it the pressure is back and the alarm for its loss is over,
+though nothing is mended. Shelving silences a call and starts no air; only an air-off test with somebody standing by
+holds the pump back.
 """
 
 from __future__ import annotations
@@ -46,15 +46,16 @@ class RelaySettings(Settings):
     line: int = Field(ge=0, le=1023, description="the output's number on the chip")
     rests: Literal["energised", "dropped"] = Field(
         "energised",
-        description="the relay while all is well; energised: a dead watch or a broken wire does what an alarm would",
+        description="the relay while all is well; energised: a dead watch or a cut wire does what an alarm would",
     )
     for_s: float = Field(300, ge=10, le=3600, description="a siren sounds so long after each call, s")
     proven_by: str | None = Field(
         None, description="point that tells that the stand-by air runs, stage.standby_air"
     )
     prove_day: int | None = Field(
-        None, ge=1, le=28, description="day of the month on which the stand-by air is run for a minute; never if left out"
-    )
+        None, ge=1, le=28,
+        description="day of the month on which the stand-by air is run for a minute; never when left out",
+    )  # fmt: skip
     prove_at: str = Field("10:30", description="when on that day, by the shed's clock")
 
     @field_validator("prove_at")
@@ -76,8 +77,8 @@ class RelaySettings(Settings):
 
 @dataclass(slots=True)
 class Relay:
-    """One relay and what it remembers. latched: stand-by air that a person has not rested; proving: monotonic seconds at
-    which a proof began; proven_utc: of the last proof that was seen to work; fault: why it is not to be trusted."""
+    """One relay and what it remembers. latched: stand-by air nobody has rested; proving: monotonic seconds at
+    which a proof began; proven_utc: of the last that was seen to work; fault: why it is not to be trusted."""
 
     settings: RelaySettings
     latched: bool = False
@@ -87,7 +88,8 @@ class Relay:
     fault: str = ""
 
     def look(
-        self, alarms: Mapping[str, Alarm], memory: Mapping[str, AlarmMemory], readings: Mapping[str, Reading], now: Moment
+        self, alarms: Mapping[str, Alarm], memory: Mapping[str, AlarmMemory], readings: Mapping[str, Reading],
+        now: Moment,
     ) -> bool:  # fmt: skip
         """One look of the watch: whether it should work now."""
         match self.settings.does:

@@ -23,6 +23,7 @@ from brinewatch.config.reader import (
     check_files,
     check_names,
     check_points,
+    check_relays,
     check_report,
     check_roster,
     read_table,
@@ -88,7 +89,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     stages = [Stage(way, one) for way in ("water", "air", "room") for one in reader.many(way)]
     buses = reader.buses()
     contacts = reader.many("contact")
-    rule_settings = reader.many("rules")
+    rule_settings, relays = reader.many("rules"), reader.many("relay")
     check_names(reader, contacts)
     measured = check_points(reader)
     check_files(reader, path.parent)
@@ -105,6 +106,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         "mail": mail,
         "webhook": webhook,
         "lookout": lookout,
+        "relays": relays,
         "drill": calling.drill_every_days and contacts and not replay if calling else None,
         "calibration": _calibratable(reader, buses),
         "backup": store.backup_to,
@@ -121,6 +123,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     )  # fmt: skip
     check_roster(reader, contacts, {"sms": modem, "mail": mail, "webhook": webhook})
     texts = texts_of(reader, path.parent, contacts)
+    check_relays(reader, relays, points)
     check_report(reader, report or ReportSettings(), contacts, points)
     if lookout and lookout.broker and broker is None and "broker" not in table:
         reader.fault("lookout.broker", True, "a [broker] its signs of life go over, or false")
@@ -133,7 +136,8 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     return ShedFile(
         path=path, shed=shed, stages=tuple(stages), buses=buses, rulesets=tuple(rulesets), alarms=tuple(alarms),
         derivations=tuple(derivations), follows=tuple(follows), cross=cross, contacts=tuple(contacts),
-        calling=calling, report=report, store=store, page=page, broker=broker, modem=modem, mail=mail,
+        calling=calling, report=report, relays=tuple(relays),
+        store=store, page=page, broker=broker, modem=modem, mail=mail,
         webhook=webhook, lookout=lookout, replay=replay, texts=texts,
     )  # fmt: skip
 

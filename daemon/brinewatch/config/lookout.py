@@ -191,7 +191,7 @@ def read_lookout(path: Path) -> LookoutFile:
         path=path, shed=shed, stages=tuple(stages), buses={}, rulesets=tuple(rulesets), alarms=tuple(alarms),
         derivations=(), follows=(), cross=NO_CROSSCHECK, contacts=tuple(contacts), calling=calling, store=store,
         page=page, broker=None, modem=there["modem"], mail=there["mail"], webhook=there["webhook"],
-        report=ReportSettings(enabled=False), lookout=None, replay=None, texts=texts,
+        report=ReportSettings(enabled=False), relays=(), lookout=None, replay=None, texts=texts,
     )  # fmt: skip
     return LookoutFile(own, tuple(sheds), there["broker"], there["line"], page, as_shed)
 

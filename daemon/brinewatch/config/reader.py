@@ -10,6 +10,7 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from brinewatch.alarms.calling import CallingSettings
+from brinewatch.alarms.relays import RelaySettings
 from brinewatch.alarms.roster import Contact
 from brinewatch.alarms.ruleset import Override
 from brinewatch.config.sections import (
@@ -53,6 +54,7 @@ LISTS: Mapping[str, Any] = {
     "room": StageSettings,
     "rules": RulesSettings,
     "contact": Contact,
+    "relay": RelaySettings,
     "override": Override,
     "compare": Compare,
     "neighbour": Neighbour,
@@ -172,6 +174,24 @@ def check_roster(reader: Reader, contacts: Sequence[Contact], there: Mapping[str
             if ways and way not in ways:
                 there_are = f"a way there is ({', '.join(ways)}), or a table [{_TABLE[way]}]"
                 reader.fault(key_path(("contact", place, "ways")), way, there_are)
+
+
+def check_relays(reader: Reader, relays: Sequence[RelaySettings], points: Collection[str]) -> None:
+    """Each has a name and a line of its own; what proves a pump is watched."""
+    keys: dict[str, str] = {}
+    lines: dict[tuple[str, str, int], str] = {}
+    for place, one in enumerate(relays):
+        here, line = key_path(("relay", place)), (one.chip, one.device, one.line)
+        if one.key in keys:
+            reader.fault(f"{here}.key", one.key, f"a name of its own; {keys[one.key]} has it already")
+        if line in lines:
+            reader.fault(f"{here}.line", one.line, f"a line of its own; {lines[line]} drives it already")
+        keys.setdefault(one.key, here)
+        lines.setdefault(line, here)
+        if one.proven_by is not None and (
+            one.proven_by not in points or quantity_of(one.proven_by) != "standby_air"
+        ):
+            reader.fault(f"{here}.proven_by", one.proven_by, "a point of quantity standby_air that a probe feeds")
 
 
 def check_report(

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import Field, field_validator
 
 from brinewatch.alarms.calling import CallingSettings
+from brinewatch.alarms.relays import RelaySettings
 from brinewatch.alarms.roster import Contact
 from brinewatch.alarms.rules import Alarm
 from brinewatch.alarms.ruleset import RuleSet
@@ -46,6 +47,7 @@ WATCH_PARTS: Mapping[str, str] = {
     "backup": "Backup",
     "modem": "Modem",
     "sim": "SIM",
+    "relays": "Relays",
     "broker": "Broker",
     "mail": "Mail",
     "webhook": "Webhook",
@@ -188,6 +190,7 @@ class ShedFile:
     contacts: tuple[Contact, ...]
     calling: CallingSettings
     report: ReportSettings
+    relays: tuple[RelaySettings, ...]
     store: StoreSettings
     page: PageSettings
     broker: MqttSettings | None

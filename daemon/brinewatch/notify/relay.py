@@ -1,6 +1,6 @@
 """Outputs that drive relays: a line of a real chip by gpiod, or a file.
 
-A relay coil wants more than a pin gives and throws back a spike: use a relay board made for it, with its own supply.
+A relay coil wants more than a pin gives and throws back a spike: use a board made for it, with its own supply.
 """
 
 from __future__ import annotations

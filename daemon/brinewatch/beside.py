@@ -1,0 +1,72 @@
+"""What runs beside the alarms of a shed: drills, night reports, relays; one hook of each kind for the daemon."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from brinewatch.alarms.relays import MARK as RELAY_MARK
+from brinewatch.calendar import Calendar
+from brinewatch.config import ShedFile
+from brinewatch.drills import MARK as DRILL_MARK
+from brinewatch.drills import Drills, Words
+from brinewatch.errors import BrinewatchError
+from brinewatch.messages import Message
+from brinewatch.moment import Moment
+from brinewatch.nights.sending import Nights
+from brinewatch.ports import Clock
+from brinewatch.readings import Reading
+from brinewatch.relaying import Relays
+from brinewatch.store.journal import Journal
+from brinewatch.watchkeeper import Watchkeeper
+
+MARKS = (DRILL_MARK, RELAY_MARK)
+Note = Callable[[str, str], None]
+Health = dict[str, tuple[bool | None, str]]
+
+
+class Beside:
+    """note(text, kind): one line for people, kept in the journal; record(kind, text): in the journal alone."""
+
+    def __init__(
+        self, shed: ShedFile, keeper: Watchkeeper, journal: Journal, clock: Clock, words: Words,
+        queue: Callable[[Sequence[Message]], None], note: Note, record: Note,
+    ) -> None:  # fmt: skip
+        self.drills = Drills(
+            shed, keeper, journal, clock, words, queue, lambda text: note(text, "drill"),
+            lambda text: record("drill record", text),
+        )  # fmt: skip
+        self.nights = Nights(shed, keeper, clock, queue, lambda text: note(text, "report"))
+        self.relays = Relays(shed, keeper, clock, lambda text: note(text, "relay"))
+        self._keeper = keeper
+
+    async def recall(self, kept: Mapping[str, Mapping[str, Any]], now: Moment) -> list[str]:
+        return [*await self.drills.recall(kept, now), *self.relays.recall(kept)]
+
+    def before(self, health: Health, now: Moment) -> None:
+        """Before the alarms are judged: how the parts are."""
+        if "drill" in health:
+            health["drill"] = self.drills.health(now)
+        self.drills.look(now)
+
+    def after(self, health: Health, now: Moment) -> list[Reading]:
+        """After the alarms were judged: relays driven; readings for the history."""
+        if "relays" in health:
+            health["relays"] = self.relays.look(now)
+        return self.nights.look(health, self._keeper.holds, now)
+
+    def changed(self) -> dict[str, Mapping[str, Any] | None]:
+        return {**self.drills.changed(), **self.relays.changed()}
+
+    def plan(self, calendar: Calendar) -> None:
+        self.nights.plan(calendar)
+        self.relays.plan(calendar)
+
+    async def answer(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """A request of the command line that is for one of them."""
+        do = str(request["do"])
+        if do.startswith("drill"):
+            return await self.drills.answer(request)
+        if do.startswith("relay"):
+            return await self.relays.answer(request)
+        raise BrinewatchError(f"The daemon does not know {do!r}.", "See: brinewatch --help")
