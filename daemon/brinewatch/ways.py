@@ -76,7 +76,8 @@ def notifiers(shed: ShedFile, clock: Clock, heard: Heard) -> Sequence[Notifier]:
         from brinewatch.notify.sms import SmsNotifier
 
         modem = shed.modem.model_copy(update={"port": str(shed.folder / shed.modem.port)})
-        texts = SmsNotifier(modem, clock, heard.inbound, heard.report, heard.health("modem"), heard.health("sim"))
+        texts = SmsNotifier(modem, clock, heard.inbound, heard.report, heard.health("modem"), heard.health("sim"),
+                            pin_tried=shed.data / "pin-tried")  # fmt: skip
         made.append(texts)
         if modem.ring_s is not None:
             from brinewatch.notify.voice import VoiceNotifier

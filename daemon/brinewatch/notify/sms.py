@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 from brinewatch.errors import BrinewatchError, NeedsPerson, NotifyError, OutcomeUnknown, PortLost, RetryLater
 from brinewatch.messages import Message, Receipt
@@ -34,7 +35,7 @@ _SIGNAL_STEP_DBM = 10
 
 class SmsNotifier:
     """The way "sms". on_health(ok, reason) is called whenever the modem's state changes, first once it is known;
-    on_sim likewise for its SIM's credit and term."""
+    on_sim likewise for its SIM's credit and term; pin_tried: a file that remembers a PIN not proven right."""
 
     way = "sms"
 
@@ -46,12 +47,13 @@ class SmsNotifier:
         on_report: OnReport,
         on_health: Callable[[bool, str], None],
         on_sim: Callable[[bool, str], None] = lambda well, words: None,
+        pin_tried: Path | None = None,
     ) -> None:
         self._settings = settings
         self._clock = clock
         self._on_health = on_health
         self._intake = Intake(self.way, clock, on_inbound, on_report)
-        self._pin = PinGuard()
+        self._pin = PinGuard(pin_tried)
         self.on_call_end: Callable[[str], None] = lambda line: None
         self._turn = asyncio.Lock()
         self._stir = asyncio.Event()
@@ -216,11 +218,14 @@ class SmsNotifier:
             await modem.bring_up()
         registered, words = await modem.network()
         signal = await modem.signal_dbm()
+        weak = signal is not None and signal < self._settings.signal_least_dbm
         if await modem.full():
             self._tell(False, "the modem's message storage is full and does not empty; replies cannot come in")
         else:
             strength = f"signal {signal} dBm" if signal is not None else "signal unknown"
-            self._tell(registered, words, strength, signal or 0)
+            if registered and weak:
+                words = "the signal is too weak to rely on: move the antenna"
+            self._tell(registered and not weak, words, strength, signal or 0)
 
     def _tell(self, ok: bool, reason: str, strength: str = "", signal: int = 0) -> None:
         """Say how the modem stands, when that is news."""
