@@ -85,7 +85,7 @@ class VoiceNotifier:
         while self._clock.now().mono < until:
             await self._rest(min(until, self._clock.now().mono + _LOOK_EVERY_S))
             if self._end:
-                return "was busy" if self._end == "BUSY" else found
+                return self._ended_as(found)
             states = await self._states(modem)
             if _ACTIVE in states:
                 await self._rest(self._clock.now().mono + _ANSWERED_S)
@@ -93,8 +93,13 @@ class VoiceNotifier:
             if _ALERTING in states:
                 found = "rang"
             elif not states:
-                return found
+                # the call is gone; the modem's word for it may come after
+                await self._rest(self._clock.now().mono + _LOOK_EVERY_S)
+                return self._ended_as(found)
         return found
+
+    def _ended_as(self, found: str) -> str:
+        return "was busy" if self._end == "BUSY" else found
 
     async def _states(self, modem: Modem) -> list[int]:
         """<stat> of every call there is; a modem that cannot tell is taken to ring."""
