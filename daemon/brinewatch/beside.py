@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -9,7 +10,7 @@ from brinewatch.alarms.relays import MARK as RELAY_MARK
 from brinewatch.calendar import Calendar
 from brinewatch.config import ShedFile
 from brinewatch.drills import MARK as DRILL_MARK
-from brinewatch.drills import Drills, Words
+from brinewatch.drills import RECORD, Drills, Words
 from brinewatch.errors import BrinewatchError
 from brinewatch.messages import Message
 from brinewatch.moment import Moment
@@ -19,6 +20,8 @@ from brinewatch.readings import Reading
 from brinewatch.relaying import Relays
 from brinewatch.store.journal import Journal
 from brinewatch.watchkeeper import Watchkeeper
+
+log = logging.getLogger(__name__)
 
 MARKS = (DRILL_MARK, RELAY_MARK)
 Note = Callable[[str, str], None]
@@ -34,7 +37,7 @@ class Beside:
     ) -> None:  # fmt: skip
         self.drills = Drills(
             shed, keeper, journal, clock, words, queue, lambda text: note(text, "drill"),
-            lambda text: record("drill record", text),
+            lambda text: record(RECORD, text),
         )  # fmt: skip
         self.nights = Nights(shed, keeper, clock, queue, lambda text: note(text, "report"))
         self.relays = Relays(shed, keeper, clock, lambda text: note(text, "relay"))
@@ -44,16 +47,33 @@ class Beside:
         return [*await self.drills.recall(kept, now), *self.relays.recall(kept)]
 
     def before(self, health: Health, now: Moment) -> None:
-        """Before the alarms are judged: how the parts are."""
-        if "drill" in health:
-            health["drill"] = self.drills.health(now)
-        self.drills.look(now)
+        """Before the alarms are judged: how the parts are. Whatever fails here is told, and stops no alarm."""
+        try:
+            if "drill" in health:
+                health["drill"] = self.drills.health(now)
+            self.drills.look(now)
+        except Exception as error:
+            log.exception("The drill failed")
+            self.drills.give_up()
+            if "drill" in health:
+                health["drill"] = (False, f"it went wrong ({type(error).__name__}: {error})")
 
     def after(self, health: Health, now: Moment) -> list[Reading]:
-        """After the alarms were judged: relays driven; readings for the history."""
+        """After the alarms were judged: relays driven; readings for the history. As `before`, it stops no alarm."""
         if "relays" in health:
-            health["relays"] = self.relays.look(now)
-        return self.nights.look(health, self._keeper.holds, now)
+            try:
+                health["relays"] = self.relays.look(now)
+            except Exception as error:
+                log.exception("The relays failed")
+                health["relays"] = (False, f"they went wrong ({type(error).__name__}: {error})")
+        try:
+            return self.nights.look(health, self._keeper.holds, now)
+        except Exception:
+            log.exception("What is watched could not be told")  # and so counts as not watched
+            return []
+
+    def close(self) -> None:
+        self.relays.close()
 
     def changed(self) -> dict[str, Mapping[str, Any] | None]:
         return {**self.drills.changed(), **self.relays.changed()}

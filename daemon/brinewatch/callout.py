@@ -15,6 +15,7 @@ from brinewatch.alarms.nuisance import ALARMS_POINT, Nuisance
 from brinewatch.alarms.replying import order_of, understand, without_pin
 from brinewatch.alarms.roster import Contact, contact_of, in_order, normalised
 from brinewatch.alarms.texts import Texts
+from brinewatch.alarms.view import trusted
 from brinewatch.alarms.wording import Left, call_text, help_text, reply_text, spared_text, who_text
 from brinewatch.messages import Delivery, Inbound, Message
 from brinewatch.moment import Moment
@@ -140,9 +141,8 @@ class Callout:
         point = call.alarm.partition("@")[2]
         reading = self._keeper.latest.get(point)
         value = None
-        if alarm is not None and reading is not None and reading.usable:
-            fresh = now.mono - reading.at.mono + reading.age_s <= alarm.max_age_s
-            value = reading.value if fresh and not alarm.rule.about_data else None
+        if alarm is not None and reading is not None and not alarm.rule.about_data:
+            value = reading.value if trusted(reading, alarm.max_age_s, now) else None
         return AlarmEvent(
             Happening.RAISED, call.alarm, call.number, call.priority, one.title, point,
             alarm.quantity if alarm else quantity_of(point), one.state, value, alarm.rule.limit if alarm else None,

@@ -227,6 +227,11 @@ class Drills:
             raise BrinewatchError("No drill is under way.", "Begin one: brinewatch drill")
         self._end("stopped", "", now)
 
+    def give_up(self) -> None:
+        """Something went wrong in it: it is dropped, and a new one may begin."""
+        self._drill = self._calls = self._event = self._alarm = None
+        self._keeping[_OPEN] = None
+
     def _end(self, how: str, name: str, now: Moment) -> None:
         drill, self._drill, self._calls, self._event, self._alarm = self._drill, None, None, None, None
         assert drill is not None

@@ -29,6 +29,7 @@ from brinewatch.sentry.doubts import Doubts
 from brinewatch.sentry.settings import LookoutSettings
 from brinewatch.signing import BadSignature, checked_secret, opened, opened_text, sealed, sealed_text
 from brinewatch.vitals import Facts, Numbers
+from brinewatch.waiting import news_or
 
 log = logging.getLogger(__name__)
 
@@ -118,13 +119,7 @@ class Heartbeat:
 
     async def _pause(self, seconds: float) -> None:
         """Until the next is due, or the road has opened."""
-        waits = [asyncio.ensure_future(self._clock.sleep(seconds)), asyncio.ensure_future(self._soon.wait())]
-        try:
-            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for wait in waits:
-                wait.cancel()
-            await asyncio.gather(*waits, return_exceptions=True)
+        await news_or(self._soon, self._clock, self._clock.now().mono + seconds)
 
     async def _say(self, until_utc: float | None = None) -> None:
         assert self._exchange is not None

@@ -36,10 +36,10 @@ def _work(options: argparse.Namespace) -> int:
     if options.do is not None and options.key is None:
         raise BrinewatchError(f"Which relay to {options.do}?", "Give its key: brinewatch relay lists them.")
     shed = read_shed(options.shed)
+    if not shed.relays:
+        raise BrinewatchError("This shed drives no relay.", "Add a [[relay]] to the shed file.")
     request = {"do": f"relay {options.do or 'list'}", "key": options.key, "by": options.by}
     relays = ask(shed.data / "control.sock", request)["relays"]
-    if not relays:
-        raise BrinewatchError("This shed drives no relay.", "Add a [[relay]] to the shed file.")
     rows = []
     for one in relays:
         proven = ""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any
@@ -16,7 +15,8 @@ from brinewatch.notify.relay import Output, output_of
 from brinewatch.ports import Clock
 from brinewatch.watchkeeper import Watchkeeper
 
-log = logging.getLogger(__name__)
+# an output is set again so often though nothing changed: a chip that was away has forgotten it
+_AGAIN_S = 30.0
 
 
 class Relays:
@@ -30,6 +30,7 @@ class Relays:
         self._relays = [Relay(settings) for settings in shed.relays]
         self._outputs: dict[str, Output] = {one.key: output_of(one, shed.folder) for one in shed.relays}
         self._works: dict[str, bool] = {}
+        self._driven: dict[str, float] = {}
         self._broken: dict[str, str] = {}
         self._kept: dict[str, Mapping[str, Any]] = {}
 
@@ -51,9 +52,13 @@ class Relays:
         for one in self._relays:
             key, before = one.settings.key, self._works.get(one.settings.key)
             works = one.look(self._alarms, self._keeper.memory.alarms, self._keeper.latest, now)
+            last = self._driven.get(key)
+            if works == before and key not in self._broken and last is not None and now.mono - last < _AGAIN_S:
+                continue
             try:
                 self._outputs[key].drive(works != (one.settings.rests == "energised"))
                 self._broken.pop(key, None)
+                self._driven[key] = now.mono
             except PortLost as error:
                 self._broken[key] = f"{key}: {error.what}"
                 continue

@@ -49,6 +49,7 @@ from brinewatch.store.lock import StoreLock
 from brinewatch.store.schema import NewerStore
 from brinewatch.supervising import Part, supervise
 from brinewatch.vitals import Facts
+from brinewatch.waiting import news_or
 from brinewatch.watchkeeper import FOLLOW_MARK, Outcome, Watchkeeper
 from brinewatch.ways import WAY_OF, Heard, notifiers, publisher, reaching, rings, roster_warnings
 
@@ -125,6 +126,7 @@ class Daemon:
                 for task in [*reversed(tasks), *self._tasks]:
                     task.cancel()
                 await asyncio.gather(*tasks, *self._tasks, return_exceptions=True)
+                self._beside.close()
                 await self._recorder.commit()
                 await self.journal.keep(self.keeper.remembered(), self.clock.now())
                 await self.history.close()
@@ -319,12 +321,7 @@ class Daemon:
     async def _sleep_until_or_change(self, mono: float) -> None:
         """Wait for the instant, or for a scan that may have brought a nearer one."""
         self._changed.clear()
-        waits = {asyncio.ensure_future(self.clock.sleep_until(mono)), asyncio.ensure_future(self._changed.wait())}
-        try:
-            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for one in waits:
-                one.cancel()
+        await news_or(self._changed, self.clock, mono)
 
     def _release(self, messages: Sequence[Message]) -> None:
         for message in messages:

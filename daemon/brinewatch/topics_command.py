@@ -13,9 +13,7 @@ from brinewatch.terminal import AddCommand
 def register(add: AddCommand) -> argparse.ArgumentParser:
     """Make the command known; the caller adds --shed."""
     command = add("topics", _work, "list what is published over MQTT, and the schema of each payload")
-    command.add_argument(
-        "--schema", metavar="TOPIC", help='the JSON Schema of one: life, state or "alarms/<number>"'
-    )
+    command.add_argument("--schema", metavar="TOPIC", help="the JSON Schema of one, as listed after <base>/<shed>/")
     command.add_argument("--json", action="store_true", help="all schemas, by topic")
     return command
 
@@ -33,7 +31,9 @@ def _work(options: argparse.Namespace) -> int:
         sys.stdout.write(json.dumps(found, indent=1) + "\n")
         return 0
     root = "<base>/<shed>"
-    if options.shed.is_file():
+    if not options.shed.is_file():
+        sys.stderr.write(f"There is no shed file {options.shed}: {root} stands for a shed's own.\n")
+    else:
         shed = read_shed(options.shed)
         root = shed.broker.topic(shed.shed.key) if shed.broker else root
     rows = [

@@ -15,6 +15,7 @@ from brinewatch.alarms.events import AlarmEvent, Happening, Priority, State
 from brinewatch.alarms.septets import septets
 from brinewatch.moment import Moment
 from brinewatch.nights.night import Called, Night, Span, calls_of, share_above, span_of, watched
+from brinewatch.nights.read import worst_air
 from brinewatch.nights.words import as_json, call_words, long_text, short_text
 from brinewatch.readings import Flag, Reading, quantity_of
 from brinewatch.signals.display import DisplayUnits
@@ -218,3 +219,9 @@ def test_the_long_report_and_the_one_for_programs_say_the_same() -> None:
     assert told["calls"][0]["answered"] == "2026-09-24T02:06:00.000Z"
     assert told["ranges"][0]["low"] == 87.6
     assert told["watch"] == 0.95
+
+
+def test_of_several_gauges_of_the_air_the_one_that_saw_least_counts_and_a_dead_one_does_not() -> None:
+    assert worst_air([(0.9, 0.9), (0.5, 1.0), (0.0, 0.0)]) == (0.5, 1.0)
+    assert worst_air([(0.0, 0.0)]) == (0.0, 0.0)
+    assert worst_air([]) is None

@@ -125,3 +125,32 @@ async def test_an_output_that_cannot_be_driven_is_an_alarm_and_is_tried_on(tmp_p
         await it.passes(5)
         assert not works(it, 1)
         await it.until(lambda: not any("relays" in key for key in it.standing()) or it.texts("IS BACK"), 200)
+
+
+class Burnt:
+    """An output that fails in a way nobody foresaw."""
+
+    def drive(self, energised: bool) -> None:
+        raise RuntimeError("smoke")
+
+    def close(self) -> None: ...
+
+
+async def test_whatever_goes_wrong_in_a_relay_stops_no_alarm(tmp_path: Path) -> None:
+    async with night(outputs(tmp_path), with_relays()) as it:
+        it.daemon._beside.relays._outputs["lamp"] = Burnt()
+        await it.shed.faults.on("blower-stop")
+        await it.until(lambda: it.texts("AIR STOPPED", to=WREN), 60)
+        await it.until(lambda: it.texts("RELAY FAILING", to=WREN), 120)
+        assert any("RuntimeError: smoke" in one.shown for one in it.daemon.overview().alarms)
+
+
+async def test_an_output_is_set_when_it_changes_and_now_and_then(tmp_path: Path) -> None:
+    async with night(outputs(tmp_path), with_relays()) as it:
+        await it.passes(5)
+        drive = tmp_path / "outputs" / "1" / "drive"
+        drive.write_text("0\n")  # a chip that has forgotten
+        await it.passes(10)
+        assert drive.read_text() == "0\n"
+        await it.passes(30)
+        assert drive.read_text() == "1\n"

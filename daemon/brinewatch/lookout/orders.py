@@ -20,6 +20,7 @@ from brinewatch.notify.secrets import read_secret
 from brinewatch.ports import Clock
 from brinewatch.signing import BadSignature, opened, sealed
 from brinewatch.vitals import Numbers
+from brinewatch.waiting import news_or
 
 # wrong codes that are listened to in so long; after that none is, right or wrong
 _WRONG, _IN_S = 5, 600.0
@@ -108,14 +109,7 @@ class Orders:
             return
         if not one.over:
             one.state = "sent"
-        waits = [asyncio.ensure_future(one.answered.wait()),
-                 asyncio.ensure_future(self._clock.sleep(self._file.page.confirm_s))]  # fmt: skip
-        try:
-            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for wait in waits:
-                wait.cancel()
-            await asyncio.gather(*waits, return_exceptions=True)
+        await news_or(one.answered, self._clock, self._clock.now().mono + self._file.page.confirm_s)
         if not one.over:
             one.state = "unconfirmed"
 

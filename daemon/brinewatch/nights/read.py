@@ -80,7 +80,13 @@ def read_night(shed: ShedFile, begin: Moment, end: Moment, told: float) -> Night
         watch, gaps = watched(store.readings([COVERAGE], b, e), b, e)
     calls = calls_of(events, b, e)
     return Night(
-        shed.shed.name, shed.shed.short_name, begin, end, told, tuple(spans), min(airs, default=None),
+        shed.shed.name, shed.shed.short_name, begin, end, told, tuple(spans), worst_air(airs),
         tuple(one for one in calls if one.priority is not Priority.LOW),
         tuple(one for one in calls if one.priority is Priority.LOW), watch, tuple(gaps),
     )  # fmt: skip
+
+
+def worst_air(airs: Sequence[tuple[float, float]]) -> tuple[float, float] | None:
+    """Of several gauges the one that saw the least air; one that saw nothing tells nothing."""
+    known = [one for one in airs if one[1]]
+    return min(known, key=lambda one: one[0] / one[1]) if known else next(iter(airs), None)

@@ -19,6 +19,7 @@ from brinewatch.notify.modem import Modem, PinGuard, SmsModemSettings
 from brinewatch.notify.pdu import Part, PduError, submit
 from brinewatch.notify.sim import SimWatch
 from brinewatch.ports import Clock, OnInbound, OnReport
+from brinewatch.waiting import news_or
 from brinewatch.wire import LineSettings, SerialStream
 
 __all__ = ["SmsModemSettings", "SmsNotifier"]
@@ -186,19 +187,13 @@ class SmsNotifier:
         if wanted is not None:
             try:
                 await modem.ask(wanted)
-            except ModemRefused as error:
-                log.warning("Modem: %s", error.what)
+            except (ModemRefused, ModemSilent) as error:
+                log.warning("Modem: %s", error.what)  # no reason to take it for dead: some answer this late
         self._sim.tell(now)
 
     async def _rest(self, until: float) -> None:
         """Until something came in, a message failed, or the time has come."""
-        waits = [asyncio.ensure_future(self._stir.wait()), asyncio.ensure_future(self._clock.sleep_until(until))]
-        try:
-            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for wait in waits:
-                wait.cancel()
-            await asyncio.gather(*waits, return_exceptions=True)
+        await news_or(self._stir, self._clock, until)
 
     def _on_unsolicited(self, line: str, pdu: str) -> None:
         if self._intake.announced(line, pdu):

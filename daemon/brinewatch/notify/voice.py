@@ -22,6 +22,7 @@ from brinewatch.notify.at import CallEnded, ModemRefused
 from brinewatch.notify.modem import Modem
 from brinewatch.notify.sms import SmsNotifier
 from brinewatch.ports import Clock
+from brinewatch.waiting import news_or
 
 log = logging.getLogger(__name__)
 
@@ -83,18 +84,18 @@ class VoiceNotifier:
         until = self._clock.now().mono + self._ring_s
         found = ""
         while self._clock.now().mono < until:
-            await self._rest(min(until, self._clock.now().mono + _LOOK_EVERY_S))
+            await news_or(self._ended, self._clock, min(until, self._clock.now().mono + _LOOK_EVERY_S))
             if self._end:
                 return self._ended_as(found)
             states = await self._states(modem)
             if _ACTIVE in states:
-                await self._rest(self._clock.now().mono + _ANSWERED_S)
+                await news_or(self._ended, self._clock, self._clock.now().mono + _ANSWERED_S)
                 return "was answered"
             if _ALERTING in states:
                 found = "rang"
             elif not states:
                 # the call is gone; the modem's word for it may come after
-                await self._rest(self._clock.now().mono + _LOOK_EVERY_S)
+                await news_or(self._ended, self._clock, self._clock.now().mono + _LOOK_EVERY_S)
                 return self._ended_as(found)
         return found
 
@@ -123,12 +124,3 @@ class VoiceNotifier:
     def _on_end(self, line: str) -> None:
         self._end = line
         self._ended.set()
-
-    async def _rest(self, until: float) -> None:
-        waits = [asyncio.ensure_future(self._ended.wait()), asyncio.ensure_future(self._clock.sleep_until(until))]
-        try:
-            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for wait in waits:
-                wait.cancel()
-            await asyncio.gather(*waits, return_exceptions=True)
