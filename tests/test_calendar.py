@@ -67,3 +67,8 @@ async def test_a_clock_set_forward_over_the_hour_runs_the_job_once() -> None:
     ran = await _run(datetime(2026, 7, 1, 12, 0, tzinfo=ZONE), 2, lambda clock: clock.step_wall(86400))
     assert ran[0] == "2026-07-02T03:30+02:00"
     assert [line[:10] for line in ran] == ["2026-07-02", "2026-07-03", "2026-07-04"]
+
+
+async def test_a_clock_set_forward_by_a_month_runs_the_job_once_and_not_thirty_times() -> None:
+    ran = await _run(datetime(2026, 7, 1, 12, 0, tzinfo=ZONE), 2, lambda clock: clock.step_wall(30 * 86400))
+    assert [line[:10] for line in ran] == ["2026-07-02", "2026-08-01", "2026-08-02"]

@@ -68,7 +68,8 @@ class Calendar:
 
     def _next(self, job: _Job) -> datetime | None:
         """The next instant from now, never one already run: a clock set back does not repeat the night's work."""
-        due: datetime | None = job.trigger.get_next_fire_time(job.ran, self._clock.now().local)
+        # counted from now and not from the last run: after a step over many days one run is enough
+        due: datetime | None = job.trigger.get_next_fire_time(None, self._clock.now().local)
         if due is not None and job.ran is not None and due <= job.ran:
             due = job.trigger.get_next_fire_time(job.ran, job.ran)
         return due

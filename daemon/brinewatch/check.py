@@ -15,12 +15,15 @@ from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of
 from brinewatch.signals.display import show
 from brinewatch.store.lock import kept_by
+from brinewatch.ways import roster_warnings
 
 
 async def check_shed(path: Path, *, probes: bool, say: Callable[[str], None]) -> int:
     """Read the shed file (every fault is raised at once), then every probe once. 0 when all answered."""
     shed = read_shed(path)
     say(f"{path}: in order. {_inventory(shed)}")
+    for line in roster_warnings(shed):
+        say(line)
     if not probes:
         return 0
     clock = SystemClock(shed.zone)

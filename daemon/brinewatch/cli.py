@@ -14,28 +14,20 @@ from pathlib import Path
 from typing import Any
 
 from brinewatch import __version__
-from brinewatch.air_off_test import register as register_air_off
-from brinewatch.backing import register as register_backup
-from brinewatch.backing import register_restore
-from brinewatch.calibrate import register as register_calibrate
 from brinewatch.errors import BrinewatchError
-from brinewatch.examine import register as register_quality
-from brinewatch.logbook import register as register_journal
-from brinewatch.ordering import register as register_orders
-from brinewatch.past import register as register_history
-from brinewatch.probing import register as register_probes
-from brinewatch.rehearse import register as register_rehearse
-from brinewatch.series_command import register as register_series
-from brinewatch.water.line import register as register_water
+from brinewatch.lookout import register as register_lookout
+from brinewatch.terminal import AddCommand
 
 EXIT_OK, EXIT_FAULT, EXIT_USAGE = 0, 1, 2
 
 _DEFAULT_SHED = "shed.toml"
+_STAYING = ("run", "demo", "simulate", "lookout")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code. Every expected failure is one clear message on stderr."""
-    options = _parser().parse_args(arguments)
+    words = sys.argv[1:] if arguments is None else list(arguments)
+    options = _parser(words[0] if words else "").parse_args(words)
     logging.basicConfig(
         level=logging.DEBUG if options.verbose else logging.WARNING, format="%(levelname)s %(name)s: %(message)s"
     )
@@ -55,7 +47,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return EXIT_OK
 
 
-def _parser() -> argparse.ArgumentParser:
+def _parser(first: str = "") -> argparse.ArgumentParser:
+    """Every command; for one that stays running, `first`, only what this module has itself."""
     parser = argparse.ArgumentParser(
         prog="brinewatch",
         description="Watches a small recirculating seawater shed and calls people in time. It advises and calls; "
@@ -122,6 +115,32 @@ def _parser() -> argparse.ArgumentParser:
     simulate = add("simulate", _simulate, "serve the simulated shed alone (the demo starts this by itself)")
     simulate.add_argument("--folder", type=Path, required=True, help="where its ports and files appear")
     simulate.add_argument("--broker-port", type=int, default=0, help="start a broker on this port (default: none)")
+    register_lookout(add)
+    if first not in _STAYING:
+        _add_others(add, shed)
+    return parser
+
+
+def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]) -> None:
+    """The commands of other modules: a daemon that stays for months has no use for them, and little memory."""
+    from brinewatch.air_off_test import register as register_air_off
+    from brinewatch.backing import register as register_backup
+    from brinewatch.backing import register_restore
+    from brinewatch.calibrate import register as register_calibrate
+    from brinewatch.drill_command import register as register_drill
+    from brinewatch.examine import register as register_quality
+    from brinewatch.logbook import register as register_journal
+    from brinewatch.night_report import register as register_report
+    from brinewatch.ordering import register as register_orders
+    from brinewatch.past import register as register_history
+    from brinewatch.probing import register as register_probes
+    from brinewatch.rehearse import register as register_rehearse
+    from brinewatch.relay_command import register as register_relay
+    from brinewatch.roster_command import register as register_roster
+    from brinewatch.series_command import register as register_series
+    from brinewatch.topics_command import register as register_topics
+    from brinewatch.water.line import register as register_water
+
     register_water(add)
     register_quality(add)
     register_rehearse(add)
@@ -130,13 +149,17 @@ def _parser() -> argparse.ArgumentParser:
     for command in register_orders(add):
         shed(command)
     shed(register_history(add))
+    shed(register_report(add))
+    shed(register_drill(add))
+    shed(register_roster(add))
+    shed(register_relay(add))
+    shed(register_topics(add))
     shed(register_journal(add))
     shed(register_backup(add))
     shed(register_restore(add))
     for command in register_series(add):
         shed(command)
     shed(register_probes(add))
-    return parser
 
 
 def _number_or_all(text: str) -> int | None:
@@ -193,11 +216,11 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _rules(options: argparse.Namespace) -> int:
-    from brinewatch.config import read_shed
+    from brinewatch.config.lookout import read_any
     from brinewatch.terminal import print_table, rule_rows
 
     print_table(("priority", "rule", "point", "when", "after", "source", "standing", "changed"),
-                rule_rows(read_shed(options.shed).alarms))  # fmt: skip
+                rule_rows(read_any(options.shed).alarms))  # fmt: skip
     return EXIT_OK
 
 
@@ -209,10 +232,10 @@ def _quantities(options: argparse.Namespace) -> int:
 
 
 def _ask(options: argparse.Namespace, request: Mapping[str, Any]) -> Mapping[str, Any]:
-    from brinewatch.config import read_shed
+    from brinewatch.config.lookout import read_any
     from brinewatch.control import ask
 
-    return ask(read_shed(options.shed).data / "control.sock", request)
+    return ask(read_any(options.shed).data / "control.sock", request)
 
 
 def _state(options: argparse.Namespace) -> int:

@@ -8,6 +8,7 @@ from typing import Any, Protocol
 from brinewatch.airtests import AirTests
 from brinewatch.alarms.events import AlarmEvent, Command, Happening
 from brinewatch.asked import ORDERS, order_of
+from brinewatch.beside import Beside
 from brinewatch.calibrations import Calibrations
 from brinewatch.callout import Callout
 from brinewatch.errors import BrinewatchError
@@ -40,6 +41,7 @@ class Desk:
         write: Callable[[], Awaitable[bool]],
         calibrations: Calibrations,
         air_tests: AirTests,
+        beside: Beside,
         hands: Sequence[ManualBus],
         clock: Clock,
         look: Look,
@@ -53,6 +55,7 @@ class Desk:
         self._write = write
         self._calibrations = calibrations
         self._air_tests = air_tests
+        self._beside = beside
         self._hands = hands
         self._clock = clock
         self._look = look
@@ -65,6 +68,10 @@ class Desk:
         hearing = self._callout.hear(inbound, now, self._keeper.memory)
         self._say(f"{now.local:%H:%M:%S} text {hearing.remark}")
         events: Sequence[AlarmEvent] = ()
+        if hearing.command is not None and self._beside.drills.hear(hearing.command.by, hearing.command, now):
+            await self._journal.note("text in", hearing.remark, now)
+            self._look()
+            return
         if hearing.command is not None:
             events = self._look(commands=[hearing.command]).events
         reply = self._callout.reply(hearing, events, self._keeper.memory, now)
@@ -89,6 +96,10 @@ class Desk:
                 return {"rows": [_logged(one) for one in await self._journal.recent()]}
             case "write":
                 return {"written": await self._write()}
+            case str(do) if do.startswith(("drill", "relay")):
+                done = await self._beside.answer(request)
+                self._look()
+                return done
             case str(do) if do.startswith("air-off"):
                 return await self._air_tests.answer(request)
             case str(do) if do.startswith("calibration"):
@@ -98,6 +109,9 @@ class Desk:
         raise BrinewatchError(f"The daemon does not know how to do {request['do']!r}.", "See: brinewatch --help")
 
     def _order(self, command: Command) -> list[str]:
+        if self._beside.drills.hear(command.by, command, self._clock.now()):
+            self._look()
+            return ["The drill is answered and over."]
         events = [event for event in self._look(commands=[command]).events if event.by == command.by]
         if events and all(event.happening is Happening.REFUSED for event in events):
             raise BrinewatchError(f"Not done: {events[0].detail}.", "See: brinewatch state")

@@ -69,11 +69,11 @@ def _plain(order: str) -> Callable[[argparse.Namespace], int]:
 
 
 def _send(options: argparse.Namespace, order: str, **more: Any) -> int:
-    from brinewatch.config import read_shed
+    from brinewatch.config.lookout import read_any
     from brinewatch.control import ask
 
     by = os.environ.get("USER", "the command line")
     request: Mapping[str, Any] = {"do": order, "what": getattr(options, "what", None), "by": by, **more}
-    for line in ask(read_shed(options.shed).data / "control.sock", request)["lines"]:
+    for line in ask(read_any(options.shed).data / "control.sock", request)["lines"]:
         sys.stdout.write(f"{line}\n")
     return 0

@@ -67,8 +67,8 @@ class Outbox(Protocol):
         """Write down how one try ended. With retry_at_utc the message is due again then."""
         ...
 
-    async def report(self, report: DeliveryReport) -> bool:
-        """Write down what the network said later; False when it fits no message."""
+    async def report(self, report: DeliveryReport) -> tuple[Message, Delivery] | None:
+        """Write down what the network said later: of which message, and how far it got; None when it fits none."""
         ...
 
 

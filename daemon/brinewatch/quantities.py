@@ -127,6 +127,9 @@ _TABLE = (
              states=("not begun", "ammonia rising", "nitrite rising", "nitrite falling", "mature")),
     Quantity("attended_switch", "switch for work in the shed", "attended", "state", 0, 1, 0,
              states=("nobody", "somebody")),
+    Quantity("shed_sign", "sign of life of the shed", "sign", "state", 0, 4, 0,
+             states=("off", "ill", "strained", "stopped", "well")),
+    Quantity("coverage", "time every critical alarm could call", "watch", "%", 0, 100, 0),
     Quantity("health", "health of this part of the watch", "part", "state", 0, 1, 0, states=("failing", "well")),
 )  # fmt: skip
 

@@ -26,6 +26,10 @@ class Told:
     async def settle(self, message: Message, state: Delivery, now: Moment, **how: Any) -> None:
         self._settled(message, state)
         await self._journal.settle(message, state, now, **how)
+        # a report may have come in before
+        reached = self._journal.reached(message)
+        if reached is not None and reached is not state:
+            self._settled(message, reached)
 
 
 class Recorder:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections import deque
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from functools import partial
@@ -17,9 +17,11 @@ from typing import TYPE_CHECKING, Any
 
 from brinewatch.airtests import MARK, AirTests
 from brinewatch.alarms.attending import AttendedSwitches
+from brinewatch.alarms.calling import MARK as CALL_MARK
 from brinewatch.alarms.events import AlarmEvent, Command, Happening
-from brinewatch.alarms.memory import resume
+from brinewatch.alarms.memory import resume, shift_of
 from brinewatch.alarms.version import body_of
+from brinewatch.beside import MARKS, Beside
 from brinewatch.calendar import Calendar
 from brinewatch.calibrations import Calibrations
 from brinewatch.callout import Callout
@@ -28,11 +30,12 @@ from brinewatch.config.plans import channels_of, stages_of, time_left
 from brinewatch.control import ControlServer
 from brinewatch.copying import nightly, series_of
 from brinewatch.desk import Desk, event_line
-from brinewatch.errors import BrinewatchError, StoreBusy, StoreError
-from brinewatch.messages import DeliveryReport, Inbound, Message
+from brinewatch.errors import StoreBusy, StoreError
+from brinewatch.heartbeat import heartbeat_of
+from brinewatch.messages import Delivery, DeliveryReport, Inbound, Message
 from brinewatch.notify.worker import WayWorker
 from brinewatch.overview import Overview, as_json
-from brinewatch.ports import Bus, Clock, Notifier
+from brinewatch.ports import Bus, Clock
 from brinewatch.probes.build import build_bus
 from brinewatch.probes.manual import ManualBus
 from brinewatch.probes.recorded import RecordedBus
@@ -44,7 +47,11 @@ from brinewatch.store.history import History
 from brinewatch.store.journal import Journal, Resumed
 from brinewatch.store.lock import StoreLock
 from brinewatch.store.schema import NewerStore
+from brinewatch.supervising import Part, supervise
+from brinewatch.vitals import Facts
+from brinewatch.waiting import news_or
 from brinewatch.watchkeeper import FOLLOW_MARK, Outcome, Watchkeeper
+from brinewatch.ways import WAY_OF, Heard, notifiers, publisher, reaching, rings, roster_warnings
 
 if TYPE_CHECKING:
     from brinewatch.notify.mqtt import MqttNotifier
@@ -52,12 +59,10 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 Say = Callable[[str], None]
-Part = Callable[[], Awaitable[None]]
 
-_RESTART_FROM_S, _RESTART_TO_S = 1.0, 60.0
 _ALIVE_EVERY_S = 60.0
+_MARKS = (FOLLOW_MARK, MARK, CALL_MARK, *MARKS)
 _CALLS_KEPT = 10_000
-_WAY_OF = {"modem": "sms", "broker": "mqtt"}
 # alarms are stepped at every scan and at every due instant; this is for what neither foresees
 _LOOK_EVERY_S = 30.0
 
@@ -65,10 +70,12 @@ _LOOK_EVERY_S = 30.0
 class Daemon:
     """One shed under watch. `run()` returns after `stop()`, or when a replayed record has ended.
 
-    say: one line for people per event.
+    say: one line for people per event; buses: made elsewhere, in place of those the shed file describes.
     """
 
-    def __init__(self, shed: ShedFile, clock: Clock, say: Say = log.info) -> None:
+    def __init__(
+        self, shed: ShedFile, clock: Clock, say: Say = log.info, buses: Mapping[str, Bus] | None = None
+    ) -> None:
         self.shed = shed
         self.clock = clock
         self.called: deque[AlarmEvent] = deque(maxlen=_CALLS_KEPT)
@@ -84,7 +91,7 @@ class Daemon:
             raw_years=shed.store.raw_years,
         )  # fmt: skip
         self._series = series_of(shed, clock, self._on_health("series"))
-        self.buses: dict[str, Bus] = {
+        self.buses: Mapping[str, Bus] = buses or {
             name: build_bus(name, settings, clock, shed.folder) for name, settings in shed.buses.items()
         }
         self._calibrated = CalibrationsDone()
@@ -93,11 +100,13 @@ class Daemon:
         self._workers: dict[str, WayWorker] = {}
         self._mqtt: MqttNotifier | None = None
         self._tasks: set[asyncio.Task[None]] = set()
+        self._of_lookout: Callable[[Inbound], bool] = lambda inbound: False
         self.keeper: Watchkeeper
         self._callout: Callout
         self._recorder: Recorder
         self._calibrations: Calibrations
         self._air_tests: AirTests
+        self._beside: Beside
         self._desk: Desk
 
     # -- life ---------------------------------------------------------------------------------------------------
@@ -109,7 +118,8 @@ class Daemon:
         """Open the store, resume what stood, watch until told to stop. Raises StoreBusy when another watches."""
         with self._lock():
             await self._open()
-            tasks = [asyncio.create_task(self._supervise(name, part), name=name) for name, part in self._parts()]
+            tasks = [asyncio.create_task(supervise(name, part, self.clock, self._say), name=name)
+                     for name, part in self._parts()]  # fmt: skip
             try:
                 await self._stopping.wait()
             finally:
@@ -117,6 +127,7 @@ class Daemon:
                 for task in [*reversed(tasks), *self._tasks]:
                     task.cancel()
                 await asyncio.gather(*tasks, *self._tasks, return_exceptions=True)
+                self._beside.close()
                 await self._recorder.commit()
                 await self.journal.keep(self.keeper.remembered(), self.clock.now())
                 await self.history.close()
@@ -142,17 +153,13 @@ class Daemon:
         except StoreError as error:
             resumed = Resumed.nothing(f"{error} The watch goes on from memory.")
             self._health["journal"] = (False, error.what)
-        for note in resumed.notes:
+        for note in (*resumed.notes, *roster_warnings(self.shed)):
             self._say(note)
         saved = resumed.saved
-        kept = {key: one for key, one in resumed.memories.items() if key.startswith((FOLLOW_MARK, MARK))}
-        memory = resume(
-            {key: one for key, one in resumed.memories.items() if key not in kept},
-            saved.mono if saved else now.mono,
-            saved.utc if saved and saved.trusted else None,
-            resumed.same_boot,
-            now,
-        )
+        kept = {key: one for key, one in resumed.memories.items() if key.startswith(_MARKS)}
+        utc = saved.utc if saved and saved.trusted else None
+        slept = (saved.mono if saved else now.mono, utc, resumed.same_boot, now)
+        memory = resume({key: one for key, one in resumed.memories.items() if key not in kept}, *slept)
         self.keeper = Watchkeeper(
             self.shed.shed.name, stages_of(self.shed), channels_of(self.shed), self.shed.derivations,
             self.shed.alarms, self.shed.shed.display, now, memory, self.shed.follows,
@@ -166,19 +173,22 @@ class Daemon:
             self._say(note)
         topic = self.shed.broker.topic(self.shed.shed.key) if self.shed.broker else None
         self._callout = Callout(
-            self.keeper,
-            self.shed.shed.short_name,
-            self.shed.contacts,
-            modem=self.shed.modem is not None,
-            topic=topic,
-            left=self._time_left.short,
-        )
+            self.keeper, self.shed.shed.short_name, self.shed.contacts, self.shed.calling, texts=self.shed.texts,
+            ways=reaching(self.shed), rings=rings(self.shed), topic=topic, left=self._time_left.short,
+        )  # fmt: skip
         self._recorder = Recorder(self.journal, self.clock, self._release)
+        self._beside = Beside(
+            self.shed, self.keeper, self.journal, self.clock, self._callout.marked,
+            partial(self._recorder.add, (), {}), self._note,
+            lambda kind, text: self._spawn(self.journal.note(kind, text, self.clock.now())),
+        )  # fmt: skip
+        for note in (*self._callout.recall(kept, shift_of(*slept)[0]), *await self._beside.recall(kept, now)):
+            self._say(note)
         hands = [bus for bus in self.buses.values() if isinstance(bus, ManualBus)]
         self._calibrations = Calibrations(self.shed, self.keeper, self.journal, self.clock, self._note)
         self._desk = Desk(
             self.keeper, self._callout, self._recorder, self.journal, self.history.flush, self._calibrations,
-            self._air_tests, hands, self.clock, self._look, self.overview, self._say,
+            self._air_tests, self._beside, hands, self.clock, self._look, self.overview, self._say,
         )  # fmt: skip
         for bus in hands:
             bus.restore(resumed.entries)
@@ -196,8 +206,11 @@ class Daemon:
 
     def _parts(self) -> list[tuple[str, Part]]:
         parts: list[tuple[str, Part]] = []
-        for notifier in self._notifiers():
-            worker = WayWorker(notifier, Told(self.journal, self._callout.settled), self.clock, self._on_trouble)
+        heard = Heard(self._on_inbound, self._on_report, self._on_health, lambda: as_json(self.overview()))
+        made = notifiers(self.shed, self.clock, heard)
+        self._mqtt = publisher(made)
+        for notifier in made:
+            worker = WayWorker(notifier, Told(self.journal, self._settled), self.clock, self._on_trouble)
             self._workers[notifier.way] = worker
             parts += [(f"{notifier.way} line", notifier.run), (f"{notifier.way} outbox", worker.run)]
         parts += [
@@ -214,28 +227,12 @@ class Daemon:
             return [*parts, ("record", self._until_record_ends)]
         parts.append(("calendar", self._calendar().run))
         parts += [("time-series server", self._series.run)] if self._series else []
+        if self.shed.lookout:
+            parts.append(("heartbeat", self._heartbeat))
         parts.append(("control", ControlServer(self.shed.data / "control.sock", self._desk.answer, self.clock).run))
         if self.shed.page.enabled:
             parts.append(("page", self._page))
         return parts
-
-    async def _supervise(self, name: str, part: Part) -> None:
-        """Keep one part running: an error ends it, is said, and it is started again after a pause that grows."""
-        pause = _RESTART_FROM_S
-        while True:
-            began = self.clock.now().mono
-            try:
-                await part()
-                return
-            except BrinewatchError as error:
-                self._say(f"{name}: {error}")
-            except Exception as error:
-                log.exception("The part %s failed", name)
-                self._say(f"{name} failed ({type(error).__name__}: {error}) and is started again.")
-            if self.clock.now().mono - began > _RESTART_TO_S:
-                pause = _RESTART_FROM_S
-            await self.clock.sleep(pause)
-            pause = min(2 * pause, _RESTART_TO_S)
 
     async def _sign_of_life(self) -> None:
         """Keep in the journal when the watch was last awake: after a stop, that tells how long it was."""
@@ -247,6 +244,7 @@ class Daemon:
     def _calendar(self) -> Calendar:
         calendar = Calendar(self.clock)
         calendar.at("history care", self.history.tidy, hour=3, minute=40)
+        self._beside.plan(calendar)
         if self.shed.store.backup_to is not None:
             work = nightly(self.shed, self.clock, self.history.flush, self._on_health("backup"))
             calendar.at("backup", work, hour=4, minute=20)
@@ -256,7 +254,15 @@ class Daemon:
         from brinewatch.page.app import create_app
         from brinewatch.page.server import PageServer
 
-        await PageServer(create_app(self.overview), self.shed.page, self.clock).run()
+        await PageServer(create_app(self.overview, [self._beside.nights.on_page]), self.shed.page, self.clock).run()
+
+    async def _heartbeat(self) -> None:
+        facts = Facts(self.shed, self.keeper, self.journal, self._health)
+        send, note = partial(self._recorder.add, (), {}), partial(self._note, kind="lookout")
+        beating = heartbeat_of(self.shed, self.clock, facts, send, self._health, note,
+                               lambda order: self._look(commands=[order]).events)  # fmt: skip
+        self._of_lookout = beating.text
+        await beating.run()
 
     async def _until_record_ends(self) -> None:
         assert self.shed.replay is not None
@@ -266,23 +272,6 @@ class Daemon:
         while not bus.finished:
             await self.clock.sleep(every)
         self.stop()
-
-    def _notifiers(self) -> list[Notifier]:
-        made: list[Notifier] = []
-        if self.shed.modem:
-            from brinewatch.notify.sms import SmsNotifier
-
-            modem = self.shed.modem.model_copy(update={"port": str(self.shed.folder / self.shed.modem.port)})
-            made.append(SmsNotifier(modem, self.clock, self._on_inbound, self._on_report, self._on_health("modem")))
-        if self.shed.broker:
-            from brinewatch.notify.mqtt import MqttNotifier
-
-            self._mqtt = MqttNotifier(
-                self.shed.broker, self.shed.shed.key, self.clock, lambda: as_json(self.overview()),
-                self._on_health("broker"), folder=self.shed.folder,
-            )  # fmt: skip
-            made.append(self._mqtt)
-        return made
 
     # -- the one way of a reading -------------------------------------------------------------------------------
 
@@ -298,15 +287,17 @@ class Daemon:
         if "calibration" in self._health:
             self._health["calibration"] = self._calibrations.health(now)
         self._health["alarms"] = self._callout.health(now)
+        self._beside.before(self._health, now)
         self.keeper.note_health(self._health, now)
         outcome = self.keeper.take(samples, now, commands)
         orders = self._air_tests.take(outcome.readings, now)
         self._calibrations.hear(outcome.readings, now)
-        self.history.add(outcome.readings)
+        self.history.add([*outcome.readings, *self._beside.after(self._health, now)])
         for verdict in outcome.revised:
             self.history.revise(verdict)
         messages = self._callout.messages(outcome.events, now)
-        self._recorder.add(outcome.events, outcome.changed, messages)
+        kept = {**outcome.changed, **self._callout.changed(), **self._beside.changed()}
+        self._recorder.add(outcome.events, kept, messages)
         for event in outcome.events:
             self._say(event_line(event, self.keeper))
             if event.happening in (Happening.RAISED, Happening.REPEATED):
@@ -324,8 +315,8 @@ class Daemon:
         every = max(_LOOK_EVERY_S, min(scans, default=_LOOK_EVERY_S))
         while True:
             now = self.clock.now()
-            due = self.keeper.due(now)
-            until = now.mono + every if due is None else min(due, now.mono + every)
+            dues = (self.keeper.due(now), self._callout.due(now), self._beside.drills.due(now))
+            until = min([now.mono + every, *(due for due in dues if due is not None)])
             await self._sleep_until_or_change(until)
             if self.clock.now().mono >= until:
                 self._look()
@@ -333,12 +324,7 @@ class Daemon:
     async def _sleep_until_or_change(self, mono: float) -> None:
         """Wait for the instant, or for a scan that may have brought a nearer one."""
         self._changed.clear()
-        waits = {asyncio.ensure_future(self.clock.sleep_until(mono)), asyncio.ensure_future(self._changed.wait())}
-        try:
-            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for one in waits:
-                one.cancel()
+        await news_or(self._changed, self.clock, mono)
 
     def _release(self, messages: Sequence[Message]) -> None:
         for message in messages:
@@ -359,9 +345,9 @@ class Daemon:
             if before is not None and before[0] != well:
                 self._say(f"{part}: {'well' if well else 'FAILING'}{': ' + reason if reason else ''}")
                 self._spawn(self._look_soon())
-            if well and part in _WAY_OF:
+            if well and part in WAY_OF:
                 # what waits only because the way was down need not sit out its back-off
-                self._workers[_WAY_OF[part]].retry_now()
+                self._workers[WAY_OF[part]].retry_now()
 
         return heard
 
@@ -381,12 +367,19 @@ class Daemon:
         self._spawn(self._report(report))
 
     async def _report(self, report: DeliveryReport) -> None:
-        self._callout.reported(report)
-        if not await self.journal.report(report):
+        found = await self.journal.report(report)
+        if found is None:
             log.info("A delivery report for %s fits no message: %s", report.to, report.detail)
+        else:
+            self._settled(*found)
+
+    def _settled(self, message: Message, state: Delivery) -> None:
+        self._callout.settled(message, state)
+        self._beside.drills.settled(message, state)
 
     def _on_inbound(self, inbound: Inbound) -> None:
-        self._spawn(self._desk.inbound(inbound))
+        if not self._of_lookout(inbound):
+            self._spawn(self._desk.inbound(inbound))
 
     def _spawn(self, work: Any) -> None:
         task = asyncio.get_running_loop().create_task(work)

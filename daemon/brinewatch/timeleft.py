@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from math import hypot, inf, isfinite
 
 from brinewatch.alarms.features import ForecastOf
+from brinewatch.alarms.wording import Left
 from brinewatch.forecast.air_off import AirOffTest
 from brinewatch.forecast.air_stop import AirOff, AirStop
 from brinewatch.forecast.belief import Belief, believed
@@ -271,16 +272,16 @@ class TimeLeft:
             said.append(f"Oxygen, {plan.name or plan.stage}: {sentence(forecast)}{doubt}.")
         return " ".join(said)
 
-    def short(self, stage: str = "") -> str:
-        """For a text message about a stage: "O2 35% in ~3h10, earliest 2h20" of that tank, else of the one with
-        least time, which is named where there are more; or nothing."""
+    def short(self, stage: str = "") -> Left | None:
+        """For a text message about a stage: how long that tank has left, else the one with least time, which is
+        named where there are more; None when nothing is to be said."""
         said = self._said()
         own = [pair for pair in said if pair[0].stage == stage]
         plan, forecast = next(iter(own or said), (None, None))
         if plan is None or forecast is None or forecast.never:
-            return ""
-        name = f"{plan.name or plan.stage}: " if not own and len(self.tanks) > 1 else ""
-        return f"{name}{short(forecast)}"
+            return None
+        how, numbers = short(forecast)
+        return Left(how, plan.name or plan.stage if not own and len(self.tanks) > 1 else "", numbers)
 
 
 def _falling_oxygen(one: ForecastOf) -> bool:

@@ -274,7 +274,7 @@ class Watchkeeper:
             self._features.take((reading,), now)
         self._untold = frozenset(f"{part}.health" for part, (well, _) in parts.items() if well is None)
 
-    def _held(self, now: Moment) -> frozenset[str]:
+    def held(self, now: Moment) -> frozenset[str]:
         """Points whose alarms must neither start nor end now."""
         made = [((one.point,), tuple(one.inputs.values())) for one in self._derivations]
         followed = [(one.plan.points, tuple(one.plan.inputs.values())) for one in self._followers]
@@ -284,7 +284,7 @@ class Watchkeeper:
         self, now: Moment, commands: Sequence[Command], readings: tuple[Reading, ...], revised: tuple[Reading, ...]
     ) -> Outcome:
         self._features.take(readings, now)
-        result = step(self._alarms, self._memory, self._judged_by, now, commands, self._held(now))
+        result = step(self._alarms, self._memory, self._judged_by, now, commands, self.held(now))
         self._memory = result.memory
         self._recent = [*self._recent, *result.events][-_RECENT:]
         changed = {key: self._memory.saved(key) for key in result.changed}
@@ -357,7 +357,7 @@ class Watchkeeper:
             limit = f"{rule.side} {self.show(alarm.point, rule.limit)}"
         value = reading.value if reading and not rule.about_data else None
         shown = "no value" if value is None else self.show(alarm.point, value)
-        if reading is not None and reading.reason and (value is None or alarm.quantity == "health"):
+        if reading is not None and reading.reason and (value is None or alarm.quantity in ("health", "shed_sign")):
             shown = reading.reason.rstrip(".")  # "failing" says less than why
         return AlarmView(
             memory.number,

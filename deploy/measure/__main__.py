@@ -13,6 +13,8 @@ from row import Measure, Row
 # name: what it measures; the module of the same name has `measure(quick) -> rows`
 NAMES = {
     "engine": "one step of the alarm engine, against a plain loop of comparisons",
+    "fleet": "1,000 sheds and one lookout: share of a core, and how soon a dead shed is alarmed",
+    "latency": "from the loss of air to the text in the modem",
     "rehearsal": "a month of readings through rules, against stepping every one of them",
     "storage": "a year of readings on the card: size, blocks written, questions, against rows and DuckDB",
 }

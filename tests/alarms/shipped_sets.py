@@ -34,6 +34,8 @@ ANIMALS = {
 }
 # temperatures stand in for those of the group
 SPECIES = [name for name in ANIMALS if len(ANIMALS[name]) == 2]
+# what a lookout calls for: it judges watches, not water
+OTHER_SHEDS = ["other_sheds.toml"]
 STAGE_KINDS = {
     "solids.toml": {"head_loss", "water_flow"},
     "foam.toml": {"cup_level", "foam"},

@@ -2,63 +2,24 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from alarms.nights import at
-from brinewatch.alarms.events import AlarmEvent, Command, Happening, Order, Priority, State
-from brinewatch.alarms.roster import Asked, Contact, contact_of, normalised, order_of, understand, who
+from brinewatch.alarms.events import Command, Order, Priority
+from brinewatch.alarms.replying import Asked, order_of, understand, without_pin
+from brinewatch.alarms.roster import DAYS, Contact, Day, Duty, contact_of, idle_hours, in_order, normalised
+from brinewatch.moment import Moment
 
 ANN = Contact(name="Ann", phone="+447700900101", from_priority=Priority.HIGH)
 BEN = Contact(name="Ben", phone="+447700900102", from_priority=Priority.LOW)
 CLEO = Contact(name="Cleo", phone="+447700900103", from_priority=Priority.CRITICAL)
 ALL = [ANN, BEN, CLEO]
-
-
-def event(happening: Happening, priority: Priority) -> AlarmEvent:
-    return AlarmEvent(
-        happening, "low@a.oxygen_saturation", 12, priority, "Oxygen too low", "a.oxygen_saturation",
-        "oxygen_saturation", State.UNACKNOWLEDGED, 60.0, 65.0, at(0), at(180),
-    )  # fmt: skip
-
-
-@pytest.mark.parametrize(
-    ("priority", "expected"),
-    [
-        (Priority.CRITICAL, ["Ann", "Ben", "Cleo"]),
-        (Priority.HIGH, ["Ann", "Ben"]),
-        (Priority.MEDIUM, ["Ben"]),
-        (Priority.LOW, ["Ben"]),
-    ],
-)
-def test_people_are_called_from_their_priority_up(priority: Priority, expected: list[str]) -> None:
-    for happening in (Happening.RAISED, Happening.REPEATED):
-        assert [(one.name, way) for one, way in who(event(happening, priority), ALL)] == [
-            (name, "sms") for name in expected
-        ]
-
-
-def test_whoever_was_called_hears_how_it_went_on() -> None:
-    for happening in (
-        Happening.ACKNOWLEDGED,
-        Happening.RETURNED,
-        Happening.CLEARED,
-        Happening.LATCHED,
-        Happening.RESET,
-    ):
-        told = who(event(happening, Priority.HIGH), ALL, called=["+447700900102", "+447700900103"])
-        assert [one.name for one, _ in told] == ["Ben", "Cleo"]
-        # after a restart nobody knows who was called: the priority decides
-        assert [one.name for one, _ in who(event(happening, Priority.HIGH), ALL)] == ["Ann", "Ben"]
-
-
-def test_a_repeated_call_goes_to_all_of_its_priority_whoever_was_called_before() -> None:
-    told = who(event(Happening.REPEATED, Priority.HIGH), ALL, called=["+447700900102"])
-    assert [one.name for one, _ in told] == ["Ann", "Ben"]
-
-
-def test_a_refusal_is_nobody_elses_business() -> None:
-    assert who(event(Happening.REFUSED, Priority.CRITICAL), ALL) == []
 
 
 # numbers: ITU-T E.164 (at most 15 digits, + before the country code); +44 7700 900000 to 900999 is Ofcom's range
@@ -218,9 +179,131 @@ def test_being_there_needs_no_number_however_many_alarms_wait() -> None:
     assert order_of(Asked(Order.UNSHELVE), "Ann", at(0), [1, 2]) is None
 
 
-def test_news_of_an_alarm_set_aside_goes_to_those_who_were_called_and_to_nobody_else() -> None:
-    shelved = event(Happening.SHELVED, Priority.CRITICAL)
-    assert who(shelved, ALL) == []
-    assert [one.name for one, _ in who(shelved, ALL, called=[ANN.phone])] == ["Ann"]
-    for happening in (Happening.JOINED, Happening.RELEASED, Happening.ATTENDED, Happening.LEFT):
-        assert who(event(happening, Priority.CRITICAL), ALL, called=[ANN.phone]) == []
+# who is on duty
+
+
+def on(day: str, hour: float, *, trusted: bool = True) -> Moment:
+    """A time in the week of Monday 2026-09-21, in a zone that is not UTC."""
+    zone = ZoneInfo("Europe/Athens")
+    date = datetime(2026, 9, 21, tzinfo=zone) + timedelta(days=DAYS.index(day), hours=hour)  # type: ignore[arg-type]
+    return Moment(0.0, date.timestamp(), trusted, zone)
+
+
+WEEKDAYS = Duty(days=["Mon", "Tue", "Wed", "Thu", "Fri"], hours="18:00-08:00")
+
+
+@pytest.mark.parametrize(
+    ("day", "hour", "holds"),
+    [
+        ("Mon", 17.98, False), ("Mon", 18, True), ("Tue", 7.98, True), ("Tue", 8, False),
+        ("Sat", 7.5, True),  # the night that began on Friday
+        ("Sat", 18.5, False), ("Mon", 7.5, False),  # the night that began on Sunday
+    ],
+)  # fmt: skip
+def test_hours_over_midnight_belong_to_the_day_on_which_they_begin(day: str, hour: float, holds: bool) -> None:
+    assert WEEKDAYS.holds(on(day, hour)) is holds
+
+
+def test_with_a_clock_nobody_trusts_everybody_is_on_duty() -> None:
+    wren = Contact(name="Wren", phone="+447700900101", duty=[WEEKDAYS])
+    assert not wren.on_duty(on("Sat", 18.5))
+    assert wren.on_duty(on("Sat", 18.5, trusted=False))
+
+
+def test_who_is_on_duty_comes_first_in_the_order_of_the_roster() -> None:
+    night = Duty(hours="18:00-08:00")
+    wren = Contact(name="Wren", phone="+447700900101", duty=[Duty(hours="08:00-18:00")])
+    teal = Contact(name="Teal", phone="+447700900102", duty=[night])
+    knot = Contact(name="Knot", phone="+447700900103", from_priority=Priority.LOW)
+    found = in_order([wren, teal, knot], Priority.HIGH, on("Wed", 23))
+    assert [[one.name for one in group] for group in found] == [["Teal", "Knot"], ["Wren"]]
+    assert [[one.name for one in group] for group in in_order([wren, knot], Priority.LOW, on("Wed", 23))] == [
+        ["Knot"], [],
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("hours", ["18-8", "24:00-01:00", "10:00-10:00", "18:00-24:30", "18:00 - 08:00", ""])
+def test_hours_that_are_none_are_refused(hours: str) -> None:
+    with pytest.raises(ValidationError, match="times of the day"):
+        Duty(hours=hours)
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"ways": ["mail"]}, "mail address"),
+        ({"ways": ["mail"], "mail": "wren at example"}, "one mail address"),
+        ({"ways": ["sms", "sms"]}, "each way once"),
+        ({"pin": "12"}, "pattern"),
+        ({"pin": "12345a"}, "pattern"),
+    ],
+)
+def test_faults_of_ways_and_pin(changes: dict[str, object], message: str) -> None:
+    with pytest.raises(ValidationError, match=message):
+        Contact.model_validate({"name": "Ann", "phone": "+447700900101", **changes})
+
+
+@pytest.mark.parametrize(
+    ("text", "left"),
+    [
+        ("OK 12 4711", "OK 12 "), ("ok 4711.", "ok "), ("OK 12", None), ("OK 12 4712", None), ("4711 OK 12", None),
+        ("OK 124711", None), ("SHELVE 12 30 4711", "SHELVE 12 30 "), ("4711", ""), ("", None),
+    ],
+)  # fmt: skip
+def test_a_pin_must_end_the_text(text: str, left: str | None) -> None:
+    assert without_pin(text, "4711") == left
+    assert without_pin(text, None) == text
+
+
+def test_a_pin_is_not_shown_when_settings_are_printed() -> None:
+    assert "4711" not in repr(Contact(name="Ann", phone="+447700900101", pin="4711"))
+
+
+# hours in which nobody is on duty
+
+
+@pytest.mark.parametrize(
+    ("duties", "idle"),
+    [
+        ([[]], []),
+        ([[Duty(hours="08:00-18:00")]], [f"{day} 18:00 to {after} 08:00" for day, after in
+                                         zip(DAYS, (*DAYS[1:], DAYS[0]), strict=True)]),
+        ([[Duty(hours="18:00-08:00")], [Duty(hours="08:00-18:00")]], []),
+        ([[WEEKDAYS], [Duty(days=["Mon", "Tue", "Wed", "Thu", "Fri"], hours="08:00-18:00")]],
+         ["Sat 08:00 to Mon 08:00"]),
+        ([[Duty(days=["Mon"], hours="00:00-24:00")]], ["Tue 00:00 to Mon 00:00"]),
+        ([], ["all week"]),
+    ],
+)  # fmt: skip
+def test_hours_in_which_nobody_is_on_duty_are_named(duties: list[list[Duty]], idle: list[str]) -> None:
+    people = [Contact(name=f"P{at}", phone=f"+44770090010{at}", duty=duty) for at, duty in enumerate(duties)]
+    found = idle_hours(people)
+    assert sorted(found) == sorted(idle)
+
+
+@given(
+    st.lists(
+        st.tuples(st.lists(st.sampled_from(DAYS), min_size=1, max_size=7, unique=True), st.integers(0, 1439),
+                  st.integers(0, 1440)).filter(lambda one: one[1] != one[2]), min_size=1, max_size=4,
+    ),
+    st.integers(0, 7 * 1440 - 1),
+)  # fmt: skip
+@settings(max_examples=60, deadline=None)
+def test_a_minute_is_idle_just_when_nobody_is_on_duty(
+    duties: list[tuple[list[Day], int, int]], minute: int
+) -> None:
+    people = [
+        Contact(
+            name=f"P{at}", phone=f"+44770090010{at}",
+            duty=[Duty(days=days, hours=f"{a // 60:02d}:{a % 60:02d}-{b // 60:02d}:{b % 60:02d}")],
+        )
+        for at, (days, a, b) in enumerate(duties)
+    ]  # fmt: skip
+    monday = datetime(2026, 9, 21, tzinfo=UTC).timestamp()
+    anybody = any(one.on_duty(Moment(0.0, monday + 60 * minute, True, UTC)) for one in people)
+    idle = False
+    for stretch in idle_hours(people):
+        begin, end = (DAYS.index(text[:3]) * 1440 + int(text[4:6]) * 60 + int(text[7:9]) for text in  # type: ignore[arg-type]
+                      stretch.split(" to "))  # fmt: skip
+        idle |= begin <= minute < end if begin < end else minute >= begin or minute < end
+    assert idle is not anybody

@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+from alarms.english import call_text
 from alarms.nights import RULES, at
 from alarms.rulefiles import HEAD, table
 from alarms.rulefiles import SOURCES as TEST_SOURCES
@@ -15,7 +16,6 @@ from brinewatch.alarms.rules import Above, All, Below, Condition, Differs, Eithe
 from brinewatch.alarms.ruleset import load_ruleset
 from brinewatch.alarms.septets import septets
 from brinewatch.alarms.urgency import HARMS, MATRIX, WITHIN, priority_of
-from brinewatch.alarms.wording import call_text
 from brinewatch.errors import ConfigurationError
 
 each = pytest.mark.parametrize(("name", "one"), OWN, ids=IDS)
@@ -248,7 +248,20 @@ def test_what_is_lost_and_what_is_needed_are_the_same_words() -> None:
     assert (
         taken
         == needed
-        == {"power", "blower", "air", "air line", "flow", "line", "steady running", "throttled air", "way", "water"}
+        == {
+            "power",
+            "blower",
+            "air",
+            "air line",
+            "flow",
+            "line",
+            "steady running",
+            "throttled air",
+            "way",
+            "water",
+            "sheds",
+            "signs",
+        }
     )
 
 

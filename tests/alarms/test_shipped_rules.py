@@ -10,7 +10,7 @@ from __future__ import annotations
 import pytest
 
 from alarms.nights import bound
-from alarms.shipped_sets import ANIMALS, FILES, OWN, SETS, SHED, SOURCES, SPECIES, STAGE_KINDS, one_of
+from alarms.shipped_sets import ANIMALS, FILES, OTHER_SHEDS, OWN, SETS, SHED, SOURCES, SPECIES, STAGE_KINDS, one_of
 from brinewatch.alarms.events import Priority
 from brinewatch.alarms.limits import limit_in_span
 from brinewatch.alarms.rules import Above, Below, Flat, Rate, Rule, Stale
@@ -57,7 +57,7 @@ def file_limits(name: str) -> set[Limit]:
 
 
 def test_every_rule_set_is_one_of_these() -> None:
-    assert set(FILES) == {*SHED, *ANIMALS, *STAGE_KINDS}
+    assert set(FILES) == {*SHED, *ANIMALS, *STAGE_KINDS, *OTHER_SHEDS}
 
 
 @pytest.mark.parametrize("name", [name for name in ANIMALS if name != "sea_urchin.toml"])

@@ -11,14 +11,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from alarms.english import call_text, clock_text, help_text, reply_text
 from alarms.nights import RULES, at, bound, reading, rule, shipped
 from brinewatch.alarms.engine import Memory, step
 from brinewatch.alarms.events import AlarmEvent, Happening, Order, Priority, State
-from brinewatch.alarms.roster import understand
+from brinewatch.alarms.replying import understand
 from brinewatch.alarms.rules import Above, Alarm, Below, Failed, Foreseen, Rate, Rule
 from brinewatch.alarms.ruleset import BROKEN, NO_AIR_DATA, NO_DATA
-from brinewatch.alarms.septets import septets
-from brinewatch.alarms.wording import call_text, clock_text, help_text, reply_text, shorten
+from brinewatch.alarms.septets import septets, shorten
 from brinewatch.moment import Moment
 from brinewatch.readings import Flag
 

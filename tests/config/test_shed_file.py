@@ -87,7 +87,11 @@ def test_a_shed_with_nothing_to_calibrate_has_no_such_part(tmp_path: Path) -> No
     assert "calibration" not in {stage.settings.key for stage in read_shed(example).stages}
 
 
-@pytest.mark.parametrize("example", sorted(EXAMPLES.glob("*.toml")), ids=lambda path: path.name)
+# a lookout's file is read by the lookout: tests/lookout/test_settings.py
+SHEDS = sorted(path for path in EXAMPLES.glob("*.toml") if path.name != "lookout.toml")
+
+
+@pytest.mark.parametrize("example", SHEDS, ids=lambda path: path.name)
 def test_every_example_is_in_order(example: Path) -> None:
     assert read_shed(example).alarms
 
@@ -167,3 +171,24 @@ def test_a_rule_set_beside_the_shed_file_goes_before_ours(tmp_path: Path) -> Non
     (tmp_path / "air.toml").write_text(own, encoding="utf-8")
     alarm = next(one for one in read_shed(write(tmp_path)).alarms if one.rule.key == "air-stopped")
     assert alarm.rule.limit == 5.5
+
+
+def test_what_the_example_leaves_out_in_comments_is_well_formed_too(tmp_path: Path) -> None:
+    text = (EXAMPLES / "shed.toml").read_text(encoding="utf-8")
+    for table in ("report", "mail", "calling", "broker", "[relay]"):
+        assert f"\n# [{table}]" in text, table
+    lines, inside = [], False
+    for line in text.splitlines():
+        if re.match(r"# \[\[?(report|mail|calling|broker|relay)\]", line):
+            inside = True
+        elif not line.startswith("# "):
+            inside = False
+        lines.append(line[2:] if inside else line)
+    for name in ("mail-password", "broker-password"):
+        (tmp_path / name).write_text("secret\n")
+    (tmp_path / "shed.toml").write_text("\n".join(lines), encoding="utf-8")
+    shed = read_shed(tmp_path / "shed.toml")
+    assert shed.mail is not None
+    assert shed.broker is not None
+    assert shed.report.to == ["Wren"]
+    assert [one.does for one in shed.relays] == ["siren"]

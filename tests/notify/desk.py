@@ -38,7 +38,7 @@ class Desk:
     def __post_init__(self) -> None:
         self.make_anew()
 
-    def make_anew(self) -> None:
+    def make_anew(self, pin_tried: Path | None = None) -> None:
         """As after a restart of the daemon: nothing of the process before is known."""
         self.notifier = SmsNotifier(
             self.settings,
@@ -46,6 +46,7 @@ class Desk:
             self._take,
             self.reports.append,
             lambda ok, why: self.health.append((ok, why)),
+            pin_tried=pin_tried,
         )
 
     def _take(self, text: Inbound) -> None:

@@ -14,14 +14,18 @@ from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 
 from brinewatch.clock import SystemClock
 from brinewatch.errors import BrinewatchError, NeedsPerson, OutcomeUnknown, RetryLater
 from brinewatch.messages import Message
 from brinewatch.notify.mqtt import MqttNotifier
-from brinewatch.notify.mqtt_settings import MqttSettings, read_password
+from brinewatch.notify.mqtt_settings import MqttSettings
+from brinewatch.notify.secrets import read_secret
+from brinewatch.published import schemas
 from broker import Broker, Heard, Listener, broker, free_port, listener
+from certificates import certify
 
 pytestmark = pytest.mark.broker
 
@@ -76,7 +80,13 @@ def alarm(to: str = "alarms", key: str = "7", **more: Any) -> Message:
 
 
 def life(kind: str) -> Callable[[Heard], bool]:
-    return lambda heard: heard.topic == f"brinewatch/{SHED}/life" and heard.json["life"] == kind
+    def fits(heard: Heard) -> bool:
+        if heard.topic != f"brinewatch/{SHED}/life":
+            return False
+        jsonschema.validate(heard.json, schemas()["life"])
+        return bool(heard.json["life"] == kind)
+
+    return fits
 
 
 async def hears(ear: Listener, wanted: Callable[[Heard], bool], within: float = 5.0) -> Heard:
@@ -258,7 +268,7 @@ def test_password_files_that_are_refused(tmp_path: Path, text: str, mode: int, s
 
 def test_a_missing_password_file_is_refused(tmp_path: Path) -> None:
     with pytest.raises(BrinewatchError, match="No such file"):
-        read_password(str(tmp_path / "none"))
+        read_secret(str(tmp_path / "none"))
 
 
 @pytest.mark.parametrize(
@@ -294,22 +304,8 @@ def test_the_usual_ports() -> None:
 
 
 def _authority(folder: Path, name: str = "127.0.0.1") -> tuple[str, ...]:
-    """A certificate authority of our own and a broker certificate by it; returns the broker's settings."""
-
-    def openssl(*arguments: str) -> None:
-        subprocess.run(["openssl", *arguments], cwd=folder, check=True, capture_output=True, timeout=30)
-
-    ca = "basicConstraints=critical,CA:TRUE\nkeyUsage=critical,keyCertSign,cRLSign\nsubjectKeyIdentifier=hash\n"
-    host = f"subjectAltName=IP:{name}\nextendedKeyUsage=serverAuth\nkeyUsage=critical,digitalSignature\n"
-    (folder / "ca.ext").write_text(ca)
-    (folder / "host.ext").write_text(f"{host}authorityKeyIdentifier=keyid\n")
-    for who in ("ca", "host"):
-        openssl("ecparam", "-name", "prime256v1", "-genkey", "-noout", "-out", f"{who}.key")
-        openssl("req", "-new", "-key", f"{who}.key", "-subj", f"/CN=test {who}", "-out", f"{who}.csr")
-    sign = ("x509", "-req", "-days", "30")
-    openssl(*sign, "-in", "ca.csr", "-signkey", "ca.key", "-extfile", "ca.ext", "-out", "ca.pem")
-    by_ca = ("-CA", "ca.pem", "-CAkey", "ca.key", "-set_serial", "7")
-    openssl(*sign, "-in", "host.csr", *by_ca, "-extfile", "host.ext", "-out", "host.pem")
+    """Certificates of our own; returns the broker's settings."""
+    certify(folder, name)
     return ("allow_anonymous true", f"certfile {folder}/host.pem", f"keyfile {folder}/host.key")
 
 

@@ -307,7 +307,7 @@ async def test_losing_and_finding_the_network_is_news_and_so_is_a_failing_signal
         await at.until(lambda: at.health[-1][1].endswith("signal -109 dBm"))
         at.modem.brain.rssi = 99
         await at.until(lambda: at.health[-1][1].endswith("signal unknown"))
-        assert [ok for ok, _ in at.health] == [True, False, True, True, True]
+        assert [ok for ok, _ in at.health] == [True, False, True, False, True]
 
 
 async def test_a_memory_full_of_other_things_is_a_fault_until_it_is_emptied(tmp_path: Path) -> None:
@@ -392,3 +392,48 @@ async def test_a_blocked_sim_needs_a_person(tmp_path: Path) -> None:
         await at.down()
         assert "SIM PUK" in at.health[0][1]
         assert at.modem.pin_attempts == 0
+
+
+async def test_a_wrong_pin_is_remembered_by_the_next_process_when_the_modem_does_not_tell_its_tries(
+    tmp_path: Path,
+) -> None:
+    tried = tmp_path / "pin-tried"
+    async with desk(tmp_path, pin="1234", start=False) as at:
+        at.modem.brain.tells_tries = False
+        at.settings = at.settings.model_copy(update={"pin": "4321"})
+        for _ in range(3):
+            at.make_anew(tried)
+            at.health.clear()
+            at.start()
+            await at.down()
+            await at.stop()
+        assert at.modem.brain.pin_attempts == ["4321"]
+        assert "4321" not in tried.read_text()
+        # a person mends the setting: another PIN has not been tried
+        at.settings = at.settings.model_copy(update={"pin": "1234"})
+        at.make_anew(tried)
+        at.health.clear()
+        at.start()
+        await at.up()
+        assert at.modem.brain.pin_attempts == ["4321", "1234"]
+        assert not tried.exists()
+
+
+async def test_a_pin_that_cannot_be_remembered_is_not_tried(tmp_path: Path) -> None:
+    async with desk(tmp_path, pin="1234", start=False) as at:
+        at.settings = at.settings.model_copy(update={"pin": "1234"})
+        at.make_anew(tmp_path / "nowhere" / "pin-tried")
+        at.start()
+        await at.down()
+        assert at.modem.pin_attempts == 0
+        assert "must not be tried twice" in at.health[-1][1]
+
+
+async def test_a_weak_signal_is_told_of(tmp_path: Path) -> None:
+    async with desk(tmp_path, poll_s=0.05) as at:
+        await at.up()
+        at.modem.brain.rssi = 2  # TS 27.007, 8.5: -109 dBm
+        await at.down()
+        assert at.health[-1][1] == "the signal is too weak to rely on: move the antenna, signal -109 dBm"
+        at.modem.brain.rssi = 99  # not known: nothing to complain of
+        await at.up()

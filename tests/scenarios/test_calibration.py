@@ -281,6 +281,7 @@ async def test_a_corrected_record_changes_history_and_not_what_was_said(
 
 
 DAYS = shed_text().replace('point = "raceway.oxygen"\n', 'point = "raceway.oxygen"\ncalibrate_every_days = 30\n')
+DAYS += "\n[calling]\ndrill_every_days = 0\n"  # a month without a drill would be an alarm of its own
 
 
 async def test_an_overdue_calibration_is_called_once_and_a_new_record_clears_it(tmp_path: Path) -> None:
@@ -293,8 +294,13 @@ async def test_an_overdue_calibration_is_called_once_and_a_new_record_clears_it(
         it.clock.step_wall(30 * 86400)
         await it.passes(550)
         assert it.standing() == []
+        await it.until(lambda: it.standing() == [DUE], 200)
+        # at half past ten in the evening it wakes nobody: it waits for the morning
+        await it.passes(60)
+        assert it.modem.sent == []
+        it.clock.step_wall(8.5 * 3600)
         await it.until(lambda: it.texts("CALIBRATION DUE", to=WREN), 200)
-        assert it.standing() == [DUE]
+        assert it.texts("CALIBRATION DUE")[0].startswith("GANNET QUAY Calibration 07:0")
         [alarm] = it.daemon.overview().alarms
         assert alarm.priority.value == "low"
         assert alarm.shown == "raceway.oxygen overdue since 2026-10-23 (brinewatch calibrate oxygen)"

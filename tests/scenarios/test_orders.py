@@ -11,7 +11,7 @@ import pytest
 from brinewatch.alarms.events import State
 from brinewatch.cli import main
 from brinewatch.errors import BrinewatchError
-from scenarios.night import TEAL, WREN, Night, night, shed_text
+from scenarios.night import WREN, Night, night, shed_text
 
 NO_OXYGEN = "no-oxygen-data@raceway.oxygen_saturation"
 BLOWER = "motor-current-low@blower.motor_current"
@@ -95,7 +95,7 @@ async def test_while_somebody_is_there_only_the_air_calls_and_afterwards_everyth
         assert state(it, NO_OXYGEN) is State.SUPPRESSED
         assert not it.texts("NO OXYGEN DATA")
         await it.shed.faults.on("blower-stop")
-        await it.until(lambda: it.texts("AIR STOPPED", to=TEAL), 60)
+        await it.until(lambda: it.texts("AIR STOPPED", to=WREN), 60)
         await it.shed.faults.off("blower-stop")
         it.modem.receive(WREN, "left")
         await it.until(lambda: it.texts("all alarms call again", to=WREN))
@@ -141,7 +141,7 @@ async def test_air_restored_by_a_stand_by_is_an_alarm_and_never_normal(tmp_path:
         assert BLOWER in it.standing()
         # the stand-by gives out as well: that is the loss of air itself, and worse than what was taken
         await it.shed.faults.off("standby-ready")
-        await it.until(lambda: it.texts("AIR STOPPED", to=TEAL), 45)
+        await it.until(lambda: it.texts("AIR STOPPED", to=WREN), 45)
 
 
 async def test_the_command_line_sets_aside_and_brings_back(

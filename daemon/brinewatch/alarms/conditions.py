@@ -104,6 +104,11 @@ class Is(Condition):
         states = QUANTITIES[quantity].states if quantity in QUANTITIES else None
         return states[self.state] if states else f"in state {self.state}"
 
+    def told(self, view: View, quantity: str, show: Show = plain) -> str:
+        # a part of the watch says beside its state why it is in it
+        reading = view.reading
+        return "" if reading is None or reading.flag is not Flag.PASS else reading.reason.rstrip(".")
+
     def spelled(self, quantity: str) -> dict[str, Any]:
         return {self.head: self.words(quantity)}
 

@@ -147,6 +147,18 @@ def next_number(serial: int, taken: set[int]) -> tuple[int, int]:
     return serial % NUMBERS + 1, serial + 1
 
 
+def shift_of(saved_mono: float, saved_utc: float | None, same_boot: bool, now: Moment) -> tuple[float, bool]:
+    """What is to be added to monotonic times kept over a stop, and whether anybody knows how long the stop was.
+
+    See `resume` for what is given.
+    """
+    if same_boot:
+        return 0.0, True
+    known = saved_utc is not None and now.trusted and now.utc >= saved_utc
+    stop = now.utc - saved_utc if known and saved_utc is not None else 0.0
+    return now.mono - stop - saved_mono, known
+
+
 def resume(
     saved: Mapping[str, Mapping[str, Any]],
     saved_mono: float,
@@ -164,12 +176,7 @@ def resume(
     counted in; when nobody knows how long the stop was it counts as long, and one confirming scan decides. A return
     to normal on its way starts again, since nobody saw the stop. No step of the wall clock matters.
     """
-    known = saved_utc is not None and now.trusted and now.utc >= saved_utc
-    if same_boot:
-        shift, known = 0.0, True
-    else:
-        stop = now.utc - saved_utc if known and saved_utc is not None else 0.0
-        shift = now.mono - stop - saved_mono
+    shift, known = shift_of(saved_mono, saved_utc, same_boot, now)
     alarms: dict[str, AlarmMemory] = {}
     attended = None
     for alarm, values in saved.items():

@@ -1,15 +1,15 @@
-"""Who is told what, and what a person's answer means."""
+"""Who may be called, when, and by which ways."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from datetime import timedelta
 from typing import Annotated, Literal
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 
-from brinewatch.alarms.events import AlarmEvent, Command, Happening, Order, Priority
+from brinewatch.alarms.events import Priority
 from brinewatch.alarms.septets import septets
 from brinewatch.moment import Moment
 from brinewatch.settings import Settings
@@ -17,6 +17,51 @@ from brinewatch.settings import Settings
 # ITU-T E.164: a country code and at most fifteen digits in all; fewer than seven reaches nobody (common practice)
 _E164 = re.compile(r"\+[1-9][0-9]{6,14}")
 _DRESS = re.compile(r"[\s().\-/]")
+_HOURS = re.compile(r"([01][0-9]|2[0-3]):([0-5][0-9])-([01][0-9]|2[0-3]|24):([0-5][0-9])")
+# one name before the @ and a host after it: what more is right only the mail server knows (RFC 5321 4.1.2)
+_MAIL = re.compile(r"[^\s@<>,;:\"]{1,64}@[A-Za-z0-9.-]{1,253}")
+_DAY_MIN = 24 * 60
+ENGLISH = "en"
+
+Day = Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]
+Way = Literal["sms", "mail", "webhook"]
+DAYS: tuple[Day, ...] = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+def minutes_of(hours: str) -> tuple[int, int]:
+    """ "22:00-07:00" as minutes of the day. ValueError when it is not written so, or is no time at all."""
+    found = _HOURS.fullmatch(hours)
+    if found is None:
+        raise ValueError('two times of the day, as "22:00-07:00"')
+    begin, end = 60 * int(found[1]) + int(found[2]), 60 * int(found[3]) + int(found[4])
+    if begin == end or end > _DAY_MIN:
+        raise ValueError('two different times of the day, as "22:00-07:00"')
+    return begin, end
+
+
+class Duty(Settings):
+    """Hours in which a person is on duty."""
+
+    days: list[Day] = Field(default=list(DAYS), min_length=1, description="Days on which these hours begin.")
+    hours: str = Field(
+        default="00:00-24:00", description='From and to by the shed\'s clock, over midnight too: "18:00-08:00".'
+    )
+
+    @field_validator("hours")
+    @classmethod
+    def _two_times(cls, value: str) -> str:
+        minutes_of(value)
+        return value
+
+    def holds(self, now: Moment) -> bool:
+        """Whether these hours hold now, by the shed's calendar."""
+        begin, end = minutes_of(self.hours)
+        minute = now.local.hour * 60 + now.local.minute
+        today = DAYS[now.local.weekday()] in self.days
+        if begin < end:
+            return today and begin <= minute < end
+        yesterday = DAYS[(now.local.date() - timedelta(days=1)).weekday()] in self.days
+        return (today and minute >= begin) or (yesterday and minute < end)
 
 
 class Contact(Settings):
@@ -27,7 +72,25 @@ class Contact(Settings):
     from_priority: Annotated[Priority, Field(strict=False)] = Field(
         default=Priority.HIGH, description="Called for alarms of this priority and more urgent ones."
     )
-    ways: list[Literal["sms"]] = Field(default=["sms"], min_length=1, description="How this person is reached.")
+    ways: list[Way] = Field(
+        default=["sms"], min_length=1,
+        description="How this person is reached, the best way first: the next is tried when one does not arrive.",
+    )  # fmt: skip
+    ring: bool = Field(
+        default=True, description="Rung as well for critical alarms, where the modem rings (modem.ring_s)."
+    )
+    mail: str | None = Field(default=None, description="Address for the way mail.")
+    language: str = Field(
+        default=ENGLISH, pattern=r"^[a-z]{2,3}(_[A-Z]{2})?$",
+        description="Language of the texts to this person (ISO 639); another than en needs its file texts_xx.toml.",
+    )  # fmt: skip
+    duty: list[Duty] = Field(
+        default=[], description="When this person is on duty; always when left out. Others are called after them."
+    )
+    pin: str | None = Field(
+        default=None, repr=False, pattern=r"^[0-9]{4,8}$",
+        description="4 to 8 digits that must end every text of this person, if texts could be forged.",
+    )  # fmt: skip
 
     @field_validator("name")
     @classmethod
@@ -45,6 +108,32 @@ class Contact(Settings):
             raise ValueError("a number with country code, such as +447700900123 (E.164)")
         return number
 
+    @field_validator("mail")
+    @classmethod
+    def _one_address(cls, value: str | None) -> str | None:
+        if value is not None and not _MAIL.fullmatch(value):
+            raise ValueError("one mail address, such as wren@example.org")
+        return value
+
+    @model_validator(mode="after")
+    def _has_what_its_ways_need(self) -> Contact:
+        if "mail" in self.ways and self.mail is None:
+            raise ValueError('a mail address, for the way "mail"')
+        if len(set(self.ways)) < len(self.ways):
+            raise ValueError("each way once")
+        return self
+
+    def on_duty(self, now: Moment) -> bool:
+        """Whether this person is on duty. With a clock nobody can trust everybody is: a call too many, not none."""
+        return not self.duty or not now.trusted or any(one.holds(now) for one in self.duty)
+
+    def hears(self, priority: Priority) -> bool:
+        return priority.rank <= self.from_priority.rank
+
+    def address(self, way: str) -> str:
+        """Where a message by this way goes."""
+        return (self.mail or "") if way == "mail" else self.phone
+
 
 def normalised(number: str) -> str:
     """A phone number without its dress, and with + for a leading 00. A national number stays as it is."""
@@ -58,120 +147,42 @@ def contact_of(sender: str, contacts: Iterable[Contact]) -> Contact | None:
     return next((contact for contact in contacts if contact.phone == number), None)
 
 
-_TOLD = frozenset(
-    {
-        Happening.RAISED, Happening.REPEATED, Happening.RETURNED, Happening.LATCHED, Happening.CLEARED,
-        Happening.ACKNOWLEDGED, Happening.RESET, Happening.SHELVED, Happening.UNSHELVED, Happening.REMOVED,
-        Happening.RESTORED,
-    }
-)  # fmt: skip
+def in_order(contacts: Sequence[Contact], priority: Priority, now: Moment) -> tuple[list[Contact], list[Contact]]:
+    """Those called for this priority: who is on duty, then who is not, each in the order of the roster."""
+    hear = [contact for contact in contacts if contact.hears(priority)]
+    on = [contact for contact in hear if contact.on_duty(now)]
+    return on, [contact for contact in hear if contact not in on]
 
 
-_QUIET = frozenset({Happening.SHELVED, Happening.UNSHELVED, Happening.REMOVED, Happening.RESTORED})
-
-
-def who(event: AlarmEvent, contacts: Iterable[Contact], called: Collection[str] = ()) -> list[tuple[Contact, str]]:
-    """Everyone to be told of this event, and by which way.
-
-    called: phone numbers called for this alarm so far, as far as known: whoever was called also hears how it went
-    on. When nothing is known of earlier calls the priority decides. A refusal is answered to its sender alone.
-    """
-    if event.happening not in _TOLD:
+def idle_hours(contacts: Sequence[Contact]) -> list[str]:
+    """Stretches of the week in which nobody is on duty, as "Sat 08:00 to Sat 18:00"; to the minute."""
+    if any(not contact.duty for contact in contacts):
         return []
-    if event.happening in _QUIET and not called:
-        return []  # set aside before anybody was called: nobody waits for news of it
-    follows = called and not event.happening.calls
-    return [
-        (contact, way)
-        for contact in contacts
-        if (contact.phone in called if follows else event.priority.rank <= contact.from_priority.rank)
-        for way in contact.ways
-    ]
+    week = 7 * _DAY_MIN
+    covered = bytearray(week)
+    for contact in contacts:
+        for duty in contact.duty:
+            begin, end = minutes_of(duty.hours)
+            for day in duty.days:
+                first = DAYS.index(day) * _DAY_MIN + begin
+                for minute in range(first, first + (end - begin if end > begin else end - begin + _DAY_MIN)):
+                    covered[minute % week] = 1
+    if not any(covered):
+        return ["all week"]
+    # begun at a minute somebody is on duty, so that a stretch over the end of the week is one
+    start = covered.index(1)
+    order = [(start + step) % week for step in range(week)]
+    found: list[list[int]] = []
+    for minute in order:
+        if covered[minute]:
+            continue
+        if found and (found[-1][1] + 1) % week == minute:
+            found[-1][1] = minute
+        else:
+            found.append([minute, minute])
+    return [f"{_week_time(first)} to {_week_time((last + 1) % week)}" for first, last in found]
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """What an incoming text asks for.
-
-    order: None when it is a question; number: the alarm meant, None when it named none; every: it said ALL;
-    what: "state" or "help" for a question; for_s: how long, for an order that ends by itself.
-    """
-
-    order: Order | None
-    number: int | None = None
-    every: bool = False
-    what: str = ""
-    for_s: float | None = None
-
-
-_OK = frozenset({"ok", "okay", "ack"})
-_ALL = frozenset({"all", "every"})
-_WORD = re.compile(r"[a-z]+|[0-9]+")
-_TIMED = {"shelve": Order.SHELVE, "here": Order.ATTEND}
-_PLAIN = {"reset": Order.RESET, "unshelve": Order.UNSHELVE, "left": Order.LEAVE}
-_MINUTES = {"": 60.0, "m": 60.0, "min": 60.0, "minutes": 60.0, "h": 3600.0, "hours": 3600.0, "hour": 3600.0}
-# a person on the way out of bed writes no times: an hour is bounded enough to be safe
-_USUAL_S = 3600.0
-
-
-def understand(text: str) -> Asked | None:
-    """The meaning of an incoming text; None when it has none.
-
-    OK 12, 12 ok, OK, OK ALL, RESET 12, SHELVE 12 30 (minutes, or 2H; an hour when left out), UNSHELVE 12, HERE 90
-    (somebody works in the shed), LEFT, STATE, HELP. Case, spaces and punctuation do not matter; a text with words
-    to spare is not guessed at.
-    """
-    words = _WORD.findall(text.lower())
-    if re.search(r"[^\W_]", re.sub(r"[a-z0-9]", "", text.lower())):
-        return None  # letters of another alphabet: not ours to read
-    if words and words[0] in _TIMED:
-        return _timed(_TIMED[words[0]], words[1:])
-    numbers = [int(word) for word in words if word.isdigit()]
-    rest = [word for word in words if not word.isdigit()]
-    if rest in (["state"], ["status"], ["help"]) and not numbers:
-        return Asked(None, what="help" if rest == ["help"] else "state")
-    if not rest or len(numbers) > 1 or (numbers and not 1 <= numbers[0] <= 999):
-        return None
-    order = _PLAIN.get(rest[0], Order.ACKNOWLEDGE)
-    if order is not Order.ACKNOWLEDGE:
-        rest = rest[1:]
-    elif rest[0] in _OK or rest[-1] in _OK:
-        rest = [word for word in rest if word not in _OK]
-    else:
-        return None
-    every = len(rest) == 1 and rest[0] in _ALL
-    if (rest and not every) or (every and numbers) or (order is Order.LEAVE and (numbers or every)):
-        return None
-    return Asked(order, numbers[0] if numbers else None, every)
-
-
-def _timed(order: Order, words: Sequence[str]) -> Asked | None:
-    """SHELVE 12, SHELVE 12 30, SHELVE 12 2 H, HERE, HERE 45, HERE 2 H."""
-    left = list(words)
-    number = None
-    if order is Order.SHELVE:
-        if not left or not left[0].isdigit() or not 1 <= int(left[0]) <= 999:
-            return None  # what is shelved is named: nobody shelves the whole shed by a slip
-        number = int(left.pop(0))
-    for_s = _USUAL_S
-    if left:
-        if not left[0].isdigit():
-            return None
-        unit = left[1] if len(left) == 2 else ""
-        if len(left) > 2 or unit not in _MINUTES:
-            return None
-        for_s = int(left[0]) * _MINUTES[unit]
-    return Asked(order, number, for_s=for_s)
-
-
-def order_of(asked: Asked, by: str, at: Moment, fitting: Sequence[int]) -> Command | None:
-    """The order for the engine; None for a question, or when no number was named and several alarms fit.
-
-    fitting: the numbers waiting for such an order; an answer without a number must mean one thing.
-    """
-    if asked.order is None:
-        return None
-    whole_shed = asked.order in (Order.ATTEND, Order.LEAVE)
-    if asked.number is None and not asked.every and not whole_shed and len(fitting) > 1:
-        return None
-    return Command(asked.order, asked.number, by, at, for_s=asked.for_s)
+def _week_time(minute: int) -> str:
+    day, left = divmod(minute, _DAY_MIN)
+    return f"{DAYS[day]} {left // 60:02d}:{left % 60:02d}"

@@ -56,3 +56,25 @@ def plain(text: str) -> str:
         bare = [part for part in unicodedata.normalize("NFKD", character) if not unicodedata.combining(part)]
         out.append("".join(part if part in _ONE else "?" for part in bare))
     return "".join(out)
+
+
+def length(text: str) -> int:
+    """Septets of a text that `plain` made."""
+    found = septets(text)
+    assert found is not None
+    return found
+
+
+def shorten(text: str, room: int) -> str:
+    """The text in so many septets: whole words go first, then letters; a number is left out, never cut."""
+    text = plain(text)
+    while length(text) > room:
+        head = text.rpartition(" ")[0]
+        if head:
+            text = head
+        elif text[-1].isdigit():
+            text = text.rstrip("0123456789.,")
+        else:
+            text = text[:-1]
+        text = text.rstrip(" ,;:-")
+    return text

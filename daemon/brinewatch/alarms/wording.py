@@ -1,89 +1,83 @@
 """What a text message says: place, time, what, value (limit), since when, first action, how to answer.
 
 Every text is one part: at most 160 septets of the GSM alphabet. What does not fit is left out in a fixed order; the
-number to answer with and the value are never touched.
+number to answer with and the value are never touched. The words come from the language's file (see texts.py).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from brinewatch.alarms.events import AlarmEvent, Happening, State
 from brinewatch.alarms.rules import Foreseen, Is, Rule
-from brinewatch.alarms.septets import ONE_PART, plain, septets
+from brinewatch.alarms.septets import ONE_PART, length, plain, shorten
+from brinewatch.alarms.texts import Texts
 from brinewatch.moment import Moment
 from brinewatch.quantities import QUANTITIES
 
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """How long is left: how sure that is (a text of the table [left]), of which tank, and its numbers."""
+
+    how: str
+    tank: str
+    numbers: Mapping[str, str]
+
+    def said(self, texts: Texts) -> str:
+        places = {name: number or texts.say("left.now") for name, number in self.numbers.items()}
+        return plain(texts.say(f"left.{self.how}", tank=f"{self.tank}:" if self.tank else "", **places))
 
 
-def length(text: str) -> int:
-    """Septets of a text that `plain` made."""
-    found = septets(text)
-    assert found is not None
-    return found
-
-
-def shorten(text: str, room: int) -> str:
-    """The text in so many septets: whole words go first, then letters; a number is left out, never cut."""
-    text = plain(text)
-    while length(text) > room:
-        head = text.rpartition(" ")[0]
-        if head:
-            text = head
-        elif text[-1].isdigit():
-            text = text.rstrip("0123456789.,")
-        else:
-            text = text[:-1]
-        text = text.rstrip(" ,;:-")
-    return text
-
-
-def clock_text(at: Moment, beside: Moment | None = None) -> str:
+def clock_text(texts: Texts, at: Moment, beside: Moment | None = None) -> str:
     """The shed's wall clock, with the day when it is not that of `beside`, and a warning when it was never set."""
     local = at.local
     day = ""
     if beside is not None and beside.local.date() != local.date():
-        day = f"{local.day} {_MONTHS[local.month - 1]} "
-    return f"{'' if at.trusted else 'about '}{day}{local:%H:%M}"
+        day = f"{local.day} {texts.months[local.month - 1]} "
+    said = f"{day}{local:%H:%M}"
+    return said if at.trusted else texts.say("part.about", time=said)
 
 
 def call_text(
-    shed: str, event: AlarmEvent, rule: Rule | None, value: str, limit: str, *, stage: str = "", left: str = ""
-) -> str:
-    """One alarm event as a text message. left: how long is left, in a few words.
+    texts: Texts, shed: str, event: AlarmEvent, rule: Rule | None, value: str, limit: str, *, stage: str = "",
+    left: Left | None = None,
+) -> str:  # fmt: skip
+    """One alarm event as a text message. left: how long is left, None where nobody knows.
 
     shed: short name of the shed; rule: None for an alarm no longer in the settings; value, limit: as people are
     shown them, with units, "" for none; stage: name of the stage, to tell tanks apart.
     """
-    parts = _Parts(shed, stage, event, rule, value, limit, left)
-    return parts.fitted()
+    return _Parts(texts, shed, stage, event, rule, value, limit, left).fitted()
 
 
 class _Parts:
     """The parts of one message and the order in which they give way."""
 
     def __init__(
-        self, shed: str, stage: str, event: AlarmEvent, rule: Rule | None, value: str, limit: str, left: str
-    ) -> None:
-        self.event, self.rule = event, rule
-        self.left = plain(left) if event.happening.calls else ""
+        self, texts: Texts, shed: str, stage: str, event: AlarmEvent, rule: Rule | None, value: str, limit: str,
+        left: Left | None,
+    ) -> None:  # fmt: skip
+        self.texts, self.event, self.rule = texts, event, rule
+        word = texts.word
+        self.left = left.said(texts) if left is not None and event.happening.calls else ""
         self.shed = shorten(shed, 20)
         self.stage = shorten(stage, 24)
-        self.what = rule.short if rule else shorten(event.title.upper() or event.alarm, 20)
-        self.value = shorten(value, 24)
-        self.limit = _limit_text(rule, shorten(limit, 20), self.value)
+        self.what = plain(word(rule.short)) if rule else shorten(word(event.title).upper() or event.alarm, 20)
+        self.value = shorten(word(value), 24)
+        self.limit = self._limit(shorten(limit, 20))
         found = rule is not None and (rule.about_data or event.happening is Happening.RAISED)
         if self.left and rule and isinstance(rule.condition, Foreseen):
             found = False  # a forecast is not told twice
-        self.reason = shorten(event.detail, 40) if found else ""
-        self.since = f"since {clock_text(event.began, event.at)}"
-        self.action = plain(rule.todo[0]) if rule else ""
-        also = [plain(one) for one in event.also]
+        self.reason = shorten(word(event.detail), 40) if found else ""
+        self.since = texts.say("part.since", time=clock_text(texts, event.began, event.at))
+        self.action = plain(word(rule.todo[0])) if rule else ""
+        also = [plain(word(one)) for one in event.also]
         if also and rule and event.priority.rank < rule.priority.rank:
             # what makes it so urgent comes first, then its cause: "AIR STOPPED: MAINS OFF"
-            self.what = f"{also.pop(0)}: {self.what}"
-        self.also = f"with {', '.join(also)}" if also else ""
+            self.what = plain(texts.say("part.worst", worse=also.pop(0), what=self.what))
+        self.also = plain(texts.say("part.also", others=", ".join(also))) if also else ""
 
     def fitted(self) -> str:
         """The text in one part: what is least missed goes first, one step at a time."""
@@ -100,48 +94,36 @@ class _Parts:
         return text
 
     def text(self) -> str:
-        event, number = self.event, self.event.number
-        place = [self.shed, self.stage, clock_text(event.at)]
-        limit = f"({self.limit})" if self.limit and self.value else ""
-        now = f", now {self.value}" if self.value else ""
-        by = shorten(event.by, 20) or "Somebody"
-        match event.happening:
-            case Happening.RAISED | Happening.REPEATED:
-                again = "AGAIN" if event.happening is Happening.REPEATED else ""
-                # the short text of a state says the state
-                value = "" if self.rule and isinstance(self.rule.condition, Is) else self.value
-                reason = f"({self.reason})" if self.reason else ""
-                head = _joined([*place, again, self.what, value, limit, reason, self.also, self.since])
-                return _sentences([head, self.left, self.action, f"Reply OK {number}"])
-            case Happening.RETURNED if self._of_many_states():
-                # one of several wrong states may have gone over into another
-                return _sentences([_joined([*place, self.what, f"is over{now}"]), f"Reply OK {number}"])
-            case Happening.RETURNED:
-                head = _joined([*place, self._name(), "IS BACK", self.value, limit])
-                return _sentences([head, f"{self.what} {self.since}" if self.since else "", f"Reply OK {number}"])
-            case Happening.LATCHED:
-                head = _joined([*place, self.what, f"is over but latched{now}", limit])
-                return _sentences([head, self.action, f"Then reply RESET {number}"])
-            case Happening.ACKNOWLEDGED:
-                over = "It is over" if event.state is State.NORMAL else ""
-                return _sentences([_joined([*place, by, f"has taken {number}", f"{self.what}{now}"]), over])
-            case Happening.RESET:
-                return _joined([*place, by, f"has reset {number}", self.what])
-            case Happening.CLEARED:
-                gone = "" if self.rule else "no longer in the settings"
-                return _joined([*place, f"ALL CLEAR {number}:", self.what, f"over{now}", limit, gone])
-            case Happening.REFUSED:
-                return _sentences([_joined([*place, f"{number}", self.what]), shorten(event.detail, 60)])
-            case Happening.JOINED | Happening.RELEASED | Happening.ATTENDED | Happening.LEFT:
-                return _sentences([_joined([*place, self.what, event.happening]), shorten(event.detail, 60)])
-            case Happening.UNSHELVED | Happening.RESTORED if not event.by:
-                over = "not shelved any more" if event.happening is Happening.UNSHELVED else "back in service"
-                return _sentences(
-                    [_joined([*place, f"{number}", self.what, f"is {over}{now}"]), "Its time is over"]
-                )
-            case _:
-                until = f"until {clock_text(event.until, event.at)}" if event.until else ""
-                return _sentences([_joined([*place, by, f"{event.happening} {number}", self.what, until])])
+        event, part = self.event, self._part
+        place = " ".join(word for word in (self.shed, self.stage, clock_text(self.texts, event.at)) if word)
+        ends = event.until is not None
+        return self.texts.say(
+            f"call.{self._key()}", place=place, what=self.what, value=self._value(), number=event.number,
+            limit=self.limit if self.value else "", reason=part("reason", self.reason, reason=self.reason),
+            also=self.also, since=self.since, left=self.left, action=self.action, name=self._name(),
+            began=part("began", self.since, what=self.what, since=self.since),
+            now=part("now", self.value, value=self.value),
+            by=shorten(event.by, 20) or self.texts.say("part.somebody"),
+            over=part("over", event.state is State.NORMAL), gone=part("gone", self.rule is None),
+            detail=shorten(self.texts.word(event.detail), 60),
+            until=part("until", ends, time=clock_text(self.texts, event.until or event.at, event.at)),
+        )  # fmt: skip
+
+    def _part(self, key: str, wanted: object, **places: str) -> str:
+        return self.texts.say(f"part.{key}", **places) if wanted else ""
+
+    def _key(self) -> str:
+        event = self.event
+        if event.happening is Happening.RETURNED and self._of_many_states():
+            return "returned_state"  # one of several wrong states may have gone over into another
+        if event.happening in (Happening.UNSHELVED, Happening.RESTORED) and not event.by:
+            return "woken" if event.happening is Happening.UNSHELVED else "back"
+        return event.happening.name.lower()
+
+    def _value(self) -> str:
+        # the short text of a state says the state
+        says_it = self.event.happening.calls and self.rule is not None and isinstance(self.rule.condition, Is)
+        return "" if says_it else self.value
 
     def _of_many_states(self) -> bool:
         quantity = QUANTITIES.get(self.event.quantity)
@@ -150,45 +132,28 @@ class _Parts:
 
     def _name(self) -> str:
         quantity = QUANTITIES.get(self.event.quantity)
-        name = quantity.symbol if quantity else "it"
-        return f"{name} data" if self.rule and self.rule.about_data else name
+        name = plain(self.texts.word(quantity.symbol)) if quantity else self.texts.say("part.it")
+        return self.texts.say("part.data", name=name) if self.rule and self.rule.about_data else name
 
-
-def _limit_text(rule: Rule | None, limit: str, value: str) -> str:
-    """min 8.0 or max 8.0; the unit only when the value beside it does not say it already."""
-    unit = value.partition(" ")[2]
-    if unit:
-        limit = limit.removesuffix(f" {unit}")
-    if not limit or rule is None:
-        return ""
-    return f"{rule.side} {limit}" if rule.side else ""
-
-
-def _joined(words: Sequence[str]) -> str:
-    return " ".join(word for word in words if word)
-
-
-def _sentences(parts: Sequence[str]) -> str:
-    """Parts as sentences: each but the last ends with a point unless it ends itself."""
-    said = [part for part in parts if part]
-    return " ".join(part if part[-1] in ".?!:" or part is said[-1] else f"{part}." for part in said)
+    def _limit(self, limit: str) -> str:
+        """(min 8.0) or (max 8.0); the unit only when the value beside it does not say it already."""
+        unit = self.value.partition(" ")[2]
+        if unit:
+            limit = limit.removesuffix(f" {unit}")
+        side = self.rule.side if self.rule else ""
+        return self.texts.say("part.low" if side == "min" else "part.high", limit=limit) if limit and side else ""
 
 
 # replies to those who write in
 
-_DONE = {
-    Happening.ACKNOWLEDGED: "taken",
-    Happening.RESET: "reset",
-    Happening.SHELVED: "shelved",
-    Happening.UNSHELVED: "unshelved",
-    Happening.REMOVED: "taken out of service",
-    Happening.RESTORED: "put back into service",
-    Happening.ATTENDED: "said you are there",
-    Happening.LEFT: "left",
-}
+_DONE = (
+    Happening.ACKNOWLEDGED, Happening.RESET, Happening.SHELVED, Happening.UNSHELVED, Happening.REMOVED,
+    Happening.RESTORED, Happening.ATTENDED, Happening.LEFT,
+)  # fmt: skip
 
 
 def reply_text(
+    texts: Texts,
     shed: str,
     events: Sequence[AlarmEvent] = (),
     sentence: str | None = None,
@@ -205,51 +170,82 @@ def reply_text(
     if sentence is not None:
         return shorten(f"{shed} {sentence}", ONE_PART)
     if not understood:
-        return _within(f"{shed} Not understood. Reply OK and a number, RESET and a number, or STATE.", waiting)
+        return _within(texts, "not_understood", waiting, shed=shed)
     taken = [event for event in events if event.happening in _DONE]
     refused = [event for event in events if event.happening is Happening.REFUSED]
     again = [event for event in events if event.happening is Happening.REPEATED]
-    if taken and not taken[0].alarm:
-        return _within(f"{shed} {_attended_text(taken[0])}", waiting)
     if taken:
-        # what was set aside before it ever called has no number
-        numbers = ", ".join(str(event.number) if event.number else shorten(event.title, 20) for event in taken[:3])
-        more = f" and {len(taken) - 3} more" if len(taken) > 3 else ""
-        over = " It is over." if all(event.state is State.NORMAL for event in taken) else ""
-        title = f" {shorten(taken[0].title, 40)}." if len(taken) == 1 else ""
-        until = f" until {clock_text(taken[0].until, taken[0].at)}" if taken[0].until else ""
-        return _within(f"{shed} You have {_DONE[taken[0].happening]} {numbers}{more}{until}.{title}{over}", waiting)
+        return _within(texts, taken[0].happening.name.lower(), waiting, shed=shed, **_taken(texts, taken))
     if again:
         # what they brought back still holds
-        return _within(f"{shed} {again[0].number} calls again: {shorten(again[0].title, 40)} still holds.", waiting)
+        title = shorten(texts.word(again[0].title), 40)
+        return _within(texts, "again", waiting, shed=shed, number=again[0].number, title=title)
     if refused:
-        one = refused[0]
-        number = f" {one.number}" if one.number else ""
-        return _within(f"{shed} Not done{number}: {shorten(one.detail, 60)}.", waiting)
-    return _within(f"{shed} Nothing to do.", waiting)
+        detail, number = shorten(texts.word(refused[0].detail), 60), refused[0].number
+        return _within(
+            texts, "refused" if number else "refused_all", waiting, shed=shed, number=number, detail=detail
+        )
+    return _within(texts, "nothing", waiting, shed=shed)
 
 
-def _attended_text(event: AlarmEvent) -> str:
-    if event.happening is Happening.LEFT:
-        return "Nobody is in the shed now: all alarms call again."
-    until = clock_text(event.until, event.at) if event.until else "later"
-    return f"You are in the shed until {until}: alarms of your work do not call till then; loss of air does."
+def _taken(texts: Texts, taken: Sequence[AlarmEvent]) -> dict[str, str]:
+    one = taken[0]
+    # what was set aside before it ever called has no number
+    numbers = ", ".join(str(event.number or shorten(texts.word(event.title), 20)) for event in taken[:3])
+    if len(taken) > 3:
+        numbers = texts.say("reply.more", numbers=numbers, count=len(taken) - 3)
+    return {
+        "numbers": numbers,
+        "until": texts.say("part.until", time=clock_text(texts, one.until, one.at)) if one.until else "",
+        "title": shorten(texts.word(one.title), 40) if len(taken) == 1 else "",
+        "over": texts.say("part.over") if all(event.state is State.NORMAL for event in taken) else "",
+    }
 
 
-def help_text(shed: str) -> str:
+def help_text(texts: Texts, shed: str) -> str:
     """What may be written in."""
-    what = "OK 12, OK ALL, RESET 12, SHELVE 12 30 (min), UNSHELVE 12, HERE 60 while you work there, LEFT, STATE."
-    return f"{shorten(shed, 20)} Reply {what}"
+    return texts.say("reply.help", shed=shorten(shed, 20))
 
 
-def _within(text: str, waiting: Sequence[int]) -> str:
-    """The text and as many of the waiting numbers as one part holds, whole."""
-    if not waiting:
-        return text
-    for shown in range(min(len(waiting), 10), 0, -1):
-        numbers = ", ".join(str(number) for number in waiting[:shown])
-        more = f" and {len(waiting) - shown} more" if shown < len(waiting) else ""
-        full = f"{text} Waiting: {numbers}{more}."
-        if length(full) <= ONE_PART:
-            return full
-    return text
+def who_text(texts: Texts, shed: str, on: Sequence[str], off: Sequence[str]) -> str:
+    """Who is on duty now, in the order in which they are called."""
+    key = "after_them" if on else "these"
+    rest = texts.say(f"reply.{key}", off=", ".join(off)) if off else ""
+    first = on[0] if on else ""
+    for name in on[1:]:
+        first = texts.say("reply.then", first=first, next=name)
+    places = {"shed": shorten(shed, 20), "rest": rest}
+    said = texts.say_whole("reply.on_duty" if on else "reply.nobody_on", **places, **({"on": first} if on else {}))
+    return shorten(said, ONE_PART)
+
+
+def spared_text(texts: Texts, shed: str, numbers: Sequence[int]) -> str:
+    """What a phone was spared, because it had so many messages within an hour."""
+    key = "spared.some" if len(numbers) > 1 else "spared.one"
+    places = {"shed": shorten(shed, 20), **({"count": len(numbers)} if len(numbers) > 1 else {})}
+    text = ""
+    for shown in _lists(texts, tuple(dict.fromkeys(numbers)), 12):
+        text = texts.say_whole(key, numbers=shown, **places)
+        if length(text) <= ONE_PART:
+            return text
+    return shorten(text, ONE_PART)
+
+
+def _within(texts: Texts, key: str, waiting: Sequence[int], **places: object) -> str:
+    """The reply and as many of the waiting numbers as one part holds, whole."""
+    said = ""
+    for shown in [*_lists(texts, waiting, 10), ""]:
+        rest = texts.say("reply.waiting", numbers=shown) if shown else ""
+        said = texts.say_whole(f"reply.{key}", waiting=rest, **places)
+        if length(said) <= ONE_PART:
+            return said
+    return shorten(said, ONE_PART)
+
+
+def _lists(texts: Texts, numbers: Sequence[int], most: int) -> list[str]:
+    """The numbers, then ever fewer of them and how many more there are."""
+    made = []
+    for shown in range(min(len(numbers), most), 0, -1):
+        first, more = ", ".join(map(str, numbers[:shown])), len(numbers) - shown
+        made.append(texts.say("reply.more", numbers=first, count=more) if more else first)
+    return made

@@ -6,19 +6,31 @@ which probe feeds it, which rules judge it, and whether the files named are ther
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 
 from brinewatch.alarms.based import load_rules
+from brinewatch.alarms.calling import CallingSettings
 from brinewatch.alarms.links import Place
 from brinewatch.alarms.rules import Alarm
 from brinewatch.alarms.ruleset import Override, RuleSet, Source, bind, load_sources
 from brinewatch.config.cross import cross_plan
 from brinewatch.config.instead import NOTHING, Instead
-from brinewatch.config.reader import LISTS, SECTIONS, Reader, check_files, check_names, check_points
+from brinewatch.config.reader import (
+    LISTS,
+    SECTIONS,
+    Reader,
+    check_files,
+    check_names,
+    check_points,
+    check_relays,
+    check_report,
+    check_roster,
+    read_table,
+)
 from brinewatch.config.sections import (
     WATCH_PARTS,
+    ReportSettings,
     RulesSettings,
     ShedFile,
     ShedSettings,
@@ -27,7 +39,8 @@ from brinewatch.config.sections import (
     StoreSettings,
     takes_calibration,
 )
-from brinewatch.errors import BrinewatchError, ConfigurationError, Fault
+from brinewatch.config.texts import texts_of
+from brinewatch.errors import BrinewatchError, ConfigurationError
 from brinewatch.page.server import PageSettings
 from brinewatch.probes.build import BusSettings
 from brinewatch.probes.manual import ManualSettings
@@ -55,19 +68,11 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
 
     Raises ConfigurationError with every fault found, BrinewatchError when the file cannot be read at all.
     """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
+    table = read_table(path, "shed file", "Copy deploy/examples/shed.toml and change it, or give the right name.")
+    if "watch" in table:
         raise BrinewatchError(
-            f"Cannot read the shed file {path}: {error.strerror}.",
-            "Copy deploy/examples/shed.toml and change it, or give the right name.",
-        ) from error
-    except UnicodeDecodeError as error:
-        raise BrinewatchError(f"{path} is not UTF-8 text (byte {error.start}).", "Save it as UTF-8.") from error
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigurationError([Fault(path.name, "(the file)", None, f"TOML; {error}")]) from error
+            f"{path} is the file of a lookout, not of a shed.", f"See: brinewatch lookout {path} --check"
+        )
     reader = Reader(path, table)
     reader.add_overrides(instead.overrides)
     for key in table:
@@ -79,10 +84,13 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     store, page = reader.section("store", StoreSettings()), reader.section("page", PageSettings())
     broker, modem, replay = reader.section("broker"), reader.section("modem"), reader.section("replay")
     series = reader.section("series")
+    mail, webhook = reader.section("mail"), reader.section("webhook")
+    calling, lookout = reader.section("calling", CallingSettings()), reader.section("lookout")
+    report = reader.section("report", ReportSettings())
     stages = [Stage(way, one) for way in ("water", "air", "room") for one in reader.many(way)]
     buses = reader.buses()
     contacts = reader.many("contact")
-    rule_settings = reader.many("rules")
+    rule_settings, relays = reader.many("rules"), reader.many("relay")
     check_names(reader, contacts)
     measured = check_points(reader)
     check_files(reader, path.parent)
@@ -94,7 +102,13 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     ages |= {point: max(age, ages.get(point, 0.0)) for point, age in instead.ages.items()}
     there = {
         "modem": modem,
+        "sim": modem and (modem.sim_lapses or modem.credit_code),
         "broker": broker,
+        "mail": mail,
+        "webhook": webhook,
+        "lookout": lookout,
+        "relays": relays,
+        "drill": calling.drill_every_days and contacts and not replay if calling else None,
         "calibration": _calibratable(reader, buses),
         "backup": store.backup_to,
         "series": series,
@@ -105,20 +119,28 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         for key in parts
     ]
     points = {f"{stage.settings.key}.{quantity}": quantity for stage in stages for quantity in stage.settings.watch}
-    rulesets, alarms = _rules(
+    rulesets, alarms = bound_rules(
         reader, path.parent, rule_settings, reader.many("override"), points, ages,
         {stage.settings.key: Place(stage.path, number) for number, stage in enumerate(stages)}, instead,
     )  # fmt: skip
-    if modem and not contacts:
-        reader.fault("contact", None, "at least one [[contact]]: the modem has nobody to call")
+    check_roster(reader, contacts, {"sms": modem, "mail": mail, "webhook": webhook})
+    texts = texts_of(reader, path.parent, contacts)
+    check_relays(reader, relays, points)
+    check_report(reader, report or ReportSettings(), contacts, points)
+    if lookout and lookout.broker and broker is None and "broker" not in table:
+        reader.fault("lookout.broker", True, "a [broker] its signs of life go over, or false")
+    if lookout and lookout.phone and modem is None and "modem" not in table:
+        reader.fault("lookout.phone", lookout.phone, "a [modem] that sends signs of life by SMS")
     if replay and (replay.bus not in buses or buses[replay.bus].kind != "recorded"):
         reader.fault("replay.bus", replay.bus, "the name of a bus of kind recorded")
     if reader.faults:
         raise ConfigurationError(reader.faults)
     return ShedFile(
         path=path, shed=shed, stages=tuple(stages), buses=buses, rulesets=tuple(rulesets), alarms=tuple(alarms),
-        derivations=tuple(derivations), follows=tuple(follows), cross=cross, contacts=tuple(contacts), store=store,
-        page=page, broker=broker, modem=modem, replay=replay, series=series,
+        derivations=tuple(derivations), follows=tuple(follows), cross=cross, contacts=tuple(contacts),
+        calling=calling, report=report, relays=tuple(relays),
+        store=store, page=page, broker=broker, modem=modem, mail=mail,
+        webhook=webhook, lookout=lookout, replay=replay, series=series, texts=texts,
     )  # fmt: skip
 
 
@@ -201,7 +223,7 @@ def _place(reader: Reader, stages: list[Stage], key: str) -> tuple[str, int]:
     )
 
 
-def _rules(
+def bound_rules(
     reader: Reader,
     folder: Path,
     wanted: list[RulesSettings],

@@ -2,29 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import tomllib
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from brinewatch.alarms.calling import CallingSettings
+from brinewatch.alarms.relays import RelaySettings
 from brinewatch.alarms.roster import Contact
 from brinewatch.alarms.ruleset import Override
 from brinewatch.config.sections import (
     WATCH_PARTS,
     ReplaySettings,
+    ReportSettings,
     RulesSettings,
     ShedSettings,
     StageSettings,
     StoreSettings,
 )
-from brinewatch.errors import Fault
+from brinewatch.errors import BrinewatchError, ConfigurationError, Fault
+from brinewatch.notify.mail_settings import MailSettings, WebhookSettings
 from brinewatch.notify.mqtt_settings import MqttSettings
 from brinewatch.notify.sms import SmsModemSettings
 from brinewatch.page.server import PageSettings
 from brinewatch.probes.build import BusSettings
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
+from brinewatch.sentry.settings import LookoutSettings
 from brinewatch.settings import faults_of, key_path
 from brinewatch.signals.crosscheck import Compare, Neighbour, Physics
 from brinewatch.store.series.settings import SeriesSettings
@@ -35,6 +41,11 @@ SECTIONS: Mapping[str, Any] = {
     "page": PageSettings,
     "broker": MqttSettings,
     "modem": SmsModemSettings,
+    "mail": MailSettings,
+    "webhook": WebhookSettings,
+    "calling": CallingSettings,
+    "report": ReportSettings,
+    "lookout": LookoutSettings,
     "replay": ReplaySettings,
     "series": SeriesSettings,
     "physics": Physics,
@@ -45,16 +56,35 @@ LISTS: Mapping[str, Any] = {
     "room": StageSettings,
     "rules": RulesSettings,
     "contact": Contact,
+    "relay": RelaySettings,
     "override": Override,
     "compare": Compare,
     "neighbour": Neighbour,
 }
 
 
+def read_table(path: Path, what: str, hint: str) -> dict[str, Any]:
+    """The whole of a TOML file. BrinewatchError when it cannot be read, ConfigurationError when it is no TOML."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise BrinewatchError(f"Cannot read the {what} {path}: {error.strerror}.", hint) from error
+    except UnicodeDecodeError as error:
+        raise BrinewatchError(f"{path} is not UTF-8 text (byte {error.start}).", "Save it as UTF-8.") from error
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigurationError([Fault(path.name, "(the file)", None, f"TOML; {error}")]) from error
+
+
 class Reader:
     """Collects what is right and what is wrong, so that one bad key hides no other."""
 
-    def __init__(self, path: Path, table: Mapping[str, Any]) -> None:
+    def __init__(
+        self, path: Path, table: Mapping[str, Any], sections: Mapping[str, Any] = SECTIONS,
+        lists: Mapping[str, Any] = LISTS,
+    ) -> None:  # fmt: skip
+        self._sections, self._lists = sections, lists
         self.path = path
         self.table = table
         self.faults: list[Fault] = []
@@ -78,14 +108,14 @@ class Reader:
     def section(self, key: str, default: Any = None) -> Any:
         if key not in self.table:
             return default
-        return self._one(SECTIONS[key], self.table[key], (key,))
+        return self._one(self._sections[key], self.table[key], (key,))
 
     def many(self, key: str) -> list[Any]:
         rows = self.table.get(key, [])
         if not isinstance(rows, list):
             self.fault(key, "(a table)", f"a list of tables: write [[{key}]] above each")
             return []
-        made = [self._one(LISTS[key], row, (key, place)) for place, row in enumerate(rows)]
+        made = [self._one(self._lists[key], row, (key, place)) for place, row in enumerate(rows)]
         return [one for one in made if one is not None]
 
     def buses(self) -> dict[str, BusSettings]:
@@ -132,6 +162,54 @@ def check_names(reader: Reader, contacts: list[Contact]) -> None:
                 reader.fault(here, value, f"a {what} of its own; {first[value]} has it already")
             elif isinstance(value, str):
                 first[value] = here
+
+
+def check_roster(reader: Reader, contacts: Sequence[Contact], there: Mapping[str, object]) -> None:
+    """Somebody can be called at all, and every way people name is there."""
+    ways = [way for way, settings in there.items() if settings is not None]
+    if ways and not contacts and not reader.raw("contact"):
+        reader.fault("contact", None, f"at least one [[contact]]: there is nobody to call by {' or '.join(ways)}")
+    if len(contacts) < len(reader.raw("contact")):
+        return  # one with a fault of its own may be the one that can be reached
+    for place, contact in enumerate(contacts):
+        for way in contact.ways:
+            if ways and way not in ways:
+                there_are = f"a way there is ({', '.join(ways)}), or a table [{_TABLE[way]}]"
+                reader.fault(key_path(("contact", place, "ways")), way, there_are)
+
+
+def check_relays(reader: Reader, relays: Sequence[RelaySettings], points: Collection[str]) -> None:
+    """Each has a name and a line of its own; what proves a pump is watched."""
+    keys: dict[str, str] = {}
+    lines: dict[tuple[str, str, int], str] = {}
+    for place, one in enumerate(relays):
+        here, line = key_path(("relay", place)), (one.chip, one.device, one.line)
+        if one.key in keys:
+            reader.fault(f"{here}.key", one.key, f"a name of its own; {keys[one.key]} has it already")
+        if line in lines:
+            reader.fault(f"{here}.line", one.line, f"a line of its own; {lines[line]} drives it already")
+        keys.setdefault(one.key, here)
+        lines.setdefault(line, here)
+        if one.proven_by is not None and (
+            one.proven_by not in points or quantity_of(one.proven_by) != "standby_air"
+        ):
+            reader.fault(f"{here}.proven_by", one.proven_by, "a point of quantity standby_air that a probe feeds")
+
+
+def check_report(
+    reader: Reader, report: ReportSettings, contacts: Sequence[Contact], points: Collection[str]
+) -> None:
+    """The report goes to people there are and tells what is watched."""
+    names = [contact.name for contact in contacts]
+    for name in report.to:
+        if name not in names:
+            reader.fault("report.to", name, f"the name of a contact ({', '.join(names) or 'there is none'})")
+    for point in report.points:
+        if point not in points:
+            reader.fault("report.points", point, "a point of the shed: stage.quantity, both of its file")
+
+
+_TABLE = {"sms": "modem", "mail": "mail", "webhook": "webhook"}
 
 
 def check_points(reader: Reader) -> set[str]:
@@ -185,13 +263,16 @@ def _check_channel(
         reader.fault(here, point, f'a stage with key "{stage_of(point)}" whose watch lists "{quantity_of(point)}"')
 
 
-_FILE_KEYS = ("password_file", "token_file", "ca_file", "pin_file", "file")
+_FILE_KEYS = ("password_file", "secret_file", "token_file", "ca_file", "pin_file", "file")
 
 
 def check_files(reader: Reader, folder: Path) -> None:
     """Every file named in the shed file is there; rule files are looked for in their own way."""
     buses = reader.table.get("bus", {})
-    tables = [((key,), reader.table.get(key)) for key in ("broker", "modem", "page", "series")]
+    tables = [
+        ((key,), reader.table.get(key))
+        for key in ("broker", "modem", "mail", "webhook", "lookout", "page", "series")
+    ]
     tables += [(("bus", name), row) for name, row in (buses.items() if isinstance(buses, dict) else ())]  # type: ignore[misc]
     for under, row in tables:
         for key in _FILE_KEYS:

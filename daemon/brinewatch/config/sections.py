@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -11,15 +12,20 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, field_validator
 
+from brinewatch.alarms.calling import CallingSettings
+from brinewatch.alarms.relays import RelaySettings
 from brinewatch.alarms.roster import Contact
 from brinewatch.alarms.rules import Alarm
 from brinewatch.alarms.ruleset import RuleSet
+from brinewatch.alarms.texts import Texts
 from brinewatch.forecast.oxygen_budget import Animals
+from brinewatch.notify.mail_settings import MailSettings, WebhookSettings
 from brinewatch.notify.mqtt_settings import MqttSettings
 from brinewatch.notify.sms import SmsModemSettings
 from brinewatch.page.server import PageSettings
 from brinewatch.probes.build import BusSettings
 from brinewatch.probes.common import ChannelSettings, ProbeSettings
+from brinewatch.sentry.settings import LookoutSettings
 from brinewatch.settings import Settings
 from brinewatch.signals.air_supply import AirSupply
 from brinewatch.signals.crosscheck import CrossPlan
@@ -38,10 +44,16 @@ WATCH_PARTS: Mapping[str, str] = {
     "history": "History",
     "calibration": "Calibration",
     "alarms": "Alarms",
+    "drill": "Drills",
     "backup": "Backup",
     "series": "Time-series server",
     "modem": "Modem",
+    "sim": "SIM",
+    "relays": "Relays",
     "broker": "Broker",
+    "mail": "Mail",
+    "webhook": "Webhook",
+    "lookout": "Lookout",
 }
 
 
@@ -126,6 +138,27 @@ class StoreSettings(Settings):
     backups_kept: int = Field(7, ge=1, le=1000, description="nights whose copies are left there")
 
 
+class ReportSettings(Settings):
+    """The night report. Its coming is a sign of life; its absence is a sign too."""
+
+    enabled: bool = Field(True, description="whether it is sent")
+    at: str = Field("07:05", description="when it is sent, by the shed's clock")
+    to: list[str] = Field(
+        default_factory=list, description="names of the contacts who get it; the first of the roster when left out"
+    )
+    points: list[str] = Field(
+        default_factory=list,
+        description="what is told, stage.quantity; oxygen, temperature, pH and air pressure when left out",
+    )
+
+    @field_validator("at")
+    @classmethod
+    def _a_time(cls, value: str) -> str:
+        if not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", value):
+            raise ValueError('a time of the day, as "07:05"')
+        return value
+
+
 class ReplaySettings(Settings):
     """Play a record through the whole daemon as fast as it goes, then stop with a summary."""
 
@@ -157,12 +190,19 @@ class ShedFile:
     follows: tuple[FollowPlan, ...]
     cross: CrossPlan
     contacts: tuple[Contact, ...]
+    calling: CallingSettings
+    report: ReportSettings
+    relays: tuple[RelaySettings, ...]
     store: StoreSettings
     page: PageSettings
     broker: MqttSettings | None
     modem: SmsModemSettings | None
+    mail: MailSettings | None
+    webhook: WebhookSettings | None
+    lookout: LookoutSettings | None
     replay: ReplaySettings | None
-    series: SeriesSettings | None = None
+    series: SeriesSettings | None
+    texts: Mapping[str, Texts]  # by language
 
     @property
     def folder(self) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from math import floor, inf
 
 from brinewatch.forecast.outlook import Forecast
@@ -28,22 +29,21 @@ def sentence(forecast: Forecast) -> str:
     return f"about {middle} to {limit}, {earliest} at the earliest"
 
 
-def short(forecast: Forecast) -> str:
-    """ "O2 65% in ~3h10, earliest 2h20": letters of the GSM alphabet only."""
+def short(forecast: Forecast) -> tuple[str, Mapping[str, str]]:
+    """For a text message: how it is to be said ("about", "unmeasured", "near", "perhaps", "passed", "never") and
+    its numbers, such as what "O2 65%", middle "3h10", earliest "2h20"; a time of less than a minute is ""."""
     limit = _limit(forecast).replace(" ", "")
-    symbol = QUANTITIES[forecast.quantity].symbol
+    what = {"what": f"{QUANTITIES[forecast.quantity].symbol} {limit}"}
     if forecast.crossed:
-        return f"{symbol} {limit} passed"
+        return "passed", what
     if forecast.never:
-        return f"{symbol} {limit} not reached"
-    earliest = _tight(rounded(forecast.earliest_s, down=True))
+        return "never", what
+    earliest = what | {"earliest": _tight(rounded(forecast.earliest_s, down=True))}
     if not forecast.corrected:
-        if forecast.earliest_s < _A_MINUTE_S:
-            return f"{symbol} {limit} may be near"
-        return f"{symbol} {limit} in {earliest} or more"
+        return ("near", what) if forecast.earliest_s < _A_MINUTE_S else ("unmeasured", earliest)
     if forecast.middle_s == inf:
-        return f"{symbol} {limit} perhaps never, earliest {earliest}"
-    return f"{symbol} {limit} in ~{_tight(rounded(forecast.middle_s, down=False))}, earliest {earliest}"
+        return "perhaps", earliest
+    return "about", earliest | {"middle": _tight(rounded(forecast.middle_s, down=False))}
 
 
 def rounded(seconds: float, *, down: bool) -> float:
@@ -85,4 +85,4 @@ def _tight(seconds: float) -> str:
         return f"{days}d{hours:02d}h" if hours else f"{days}d"
     if hours:
         return f"{hours}h{minutes:02d}"
-    return f"{minutes}min" if minutes else "now"
+    return f"{minutes}min" if minutes else ""

@@ -44,14 +44,14 @@ def register(add: AddCommand) -> argparse.ArgumentParser:
 
 
 def _work(options: argparse.Namespace) -> int:
-    from brinewatch.config import read_shed
+    from brinewatch.config.lookout import read_any
     from brinewatch.store.reader import StoreReader
 
     if options.head and not options.verify:
         raise BrinewatchError("--head goes with --verify.", "Write: brinewatch journal --verify --head N:HASH")
     if options.verify and (options.export or options.incident is not None):
         raise BrinewatchError("--verify stands alone.", "Ask one thing at a time.")
-    shed = read_shed(options.shed)
+    shed = read_any(options.shed)
     with StoreReader(shed.data, shed.zone) as store:
         if options.verify:
             return _verify(options, shed, store)

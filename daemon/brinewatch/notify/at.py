@@ -26,6 +26,9 @@ OnUnsolicited = Callable[[str, str], None]
 
 _ESC, _CTRL_Z = b"\x1b", b"\x1a"
 _FINAL = re.compile(r"OK|ERROR|COMMAND NOT SUPPORT|\+(CMS|CME) ERROR: ?(.*)")
+# what a modem says when a call ends or comes to nothing (ITU-T V.250, 5.7.1); the result of dialling, or unasked
+CALL_ENDS = ("BUSY", "NO CARRIER", "NO ANSWER", "NO DIALTONE", "NO DIAL TONE")
+_CALL_END = re.compile("|".join(CALL_ENDS))
 _HEX = re.compile(r"(?:[0-9A-Fa-f]{2}){10,}")
 # said unasked and followed by a line of its own (TS 27.005, 3.4.1)
 _WITH_PDU = ("+CDS:", "+CMT:")
@@ -55,6 +58,14 @@ class ModemRefused(BrinewatchError):
     def busy(self) -> bool:
         """Whether the SIM is only not ready yet, as for seconds after power on or PIN."""
         return (self.kind, self.code) in (("CMS", 314), ("CME", 14))
+
+
+class CallEnded(BrinewatchError):
+    """A call came to nothing at once. how: the modem's word for it, one of CALL_ENDS."""
+
+    def __init__(self, how: str) -> None:
+        self.how = how
+        super().__init__(f"The call came to nothing: {how.lower()}.")
 
 
 @dataclass(slots=True)
@@ -149,7 +160,7 @@ class AtEngine:
             log.info("Modem: late result passed over: %s", line)
         elif line.startswith(_WITH_PDU):
             self._announced = line
-        elif line.startswith(("+", "^", "*")) or line in ("RING", "NO CARRIER"):
+        elif line.startswith(("+", "^", "*")) or line in ("RING", *CALL_ENDS):
             self._on_unsolicited(line, "")
         else:
             log.debug("Modem: noise passed over: %r", line)
@@ -160,6 +171,10 @@ class AtEngine:
             return False
         if line == exchange.command:
             return True  # the echo
+        if exchange.command.startswith("ATD") and (ended := _CALL_END.fullmatch(line)) is not None:
+            exchange.final = ended
+            exchange.stir.set()
+            return True
         if (final := _FINAL.fullmatch(line)) is not None:
             early = exchange.wants_prompt and not exchange.prompted
             if line == "OK" and (early or (exchange.must and not exchange.lines)):
@@ -259,6 +274,8 @@ class AtEngine:
         assert final is not None
         if final[0] == "OK":
             return
+        if final[0] in CALL_ENDS:
+            raise CallEnded(final[0])
         number = (final[2] or "").strip()
         raise ModemRefused(exchange.shown, final[1] or "", int(number) if number.isdecimal() else None)
 

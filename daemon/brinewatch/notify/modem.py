@@ -7,13 +7,17 @@ waits for one short answer at most.
 from __future__ import annotations
 
 import asyncio
+import hashlib
+import hmac
 import logging
 import re
+import secrets
 from contextlib import suppress
-from dataclasses import dataclass
+from datetime import date
 from itertools import pairwise
+from pathlib import Path
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from brinewatch.errors import NeedsPerson
 from brinewatch.notify.at import AtEngine, ModemRefused, ModemSilent
@@ -57,6 +61,24 @@ class SmsModemSettings(Settings):
     smsc: str | None = Field(
         default=None, pattern=r"^\+\d{5,15}$", description="Number of the service centre, when the SIM lacks it."
     )
+    ring_s: float | None = Field(
+        default=None, ge=5, le=60,
+        description="For critical alarms phones are rung too, for so many seconds; never when left out.",
+    )  # fmt: skip
+    signal_least_dbm: int = Field(
+        default=-107, ge=-113, le=-51, description="A signal weaker than this is told of, in dBm."
+    )
+    sim_lapses: date | None = Field(
+        default=None, description="Day on which the SIM or its credit lapses; told of two weeks before."
+    )
+    credit_code: str | None = Field(
+        default=None, pattern=r"^[*#0-9]{2,20}$",
+        description="Code that asks the network for the credit, such as *100#; once a day.",
+    )  # fmt: skip
+    credit_pattern: str = Field(
+        default=r"([0-9]+[.,][0-9]{2})", description="Where the amount stands in the answer: a regular expression."
+    )
+    credit_least: float = Field(default=5.0, ge=0, description="Less credit than this is told of.")
     delivery_reports: bool = Field(default=True, description="Whether the network is asked to say what arrived.")
     validity_min: int = Field(
         default=60, gt=0, le=635040, description="How long the network keeps trying to deliver a text, in minutes."
@@ -77,12 +99,68 @@ class SmsModemSettings(Settings):
         default=110.0, gt=0, le=115, description="Longest time one message with all its parts may take, in seconds."
     )
 
+    @field_validator("credit_pattern")
+    @classmethod
+    def _one_group(cls, value: str) -> str:
+        try:
+            groups = re.compile(value).groups
+        except re.error as error:
+            raise ValueError(f"a regular expression ({error})") from None
+        if groups != 1:
+            raise ValueError("a regular expression with one group, the amount, in brackets")
+        return value
 
-@dataclass(slots=True)
+
 class PinGuard:
-    """What this process knows of the PIN: a PIN given without proof that it was right is never given again."""
+    """What is known of the PIN: one given without proof that it was right is never given again, not even by another
+    process after a restart.
 
-    spent: bool = False
+    path: a file that remembers the one that was given, as a salted hash; None to remember it only here.
+    """
+
+    def __init__(self, path: Path | None = None) -> None:
+        self._path = path
+        self._spent: set[str] = set()
+
+    def spent(self, pin: str) -> bool:
+        """Whether this PIN was given and not proven right. A file that cannot be read counts as if it was."""
+        if pin in self._spent:
+            return True
+        if self._path is None or not self._path.exists():
+            return False
+        try:
+            salt, _, known = self._path.read_text(encoding="ascii").strip().partition(" ")
+        except (OSError, UnicodeDecodeError):
+            return True
+        return not known or hmac.compare_digest(_hashed(salt, pin), known)
+
+    def spend(self, pin: str) -> None:
+        """It is about to be given. NeedsPerson when that cannot be remembered: three wrong ones block the SIM."""
+        self._spent.add(pin)
+        if self._path is None:
+            return
+        salt = secrets.token_hex(16)
+        try:
+            self._path.write_text(f"{salt} {_hashed(salt, pin)}\n", encoding="ascii")
+            self._path.chmod(0o600)
+        except OSError as error:
+            raise NeedsPerson(
+                f"The PIN is not tried, as {self._path} cannot be written ({error.strerror}): a wrong one must "
+                "not be tried twice.",
+                "Take the lock off the SIM, or let this program's user write to the data folder.",
+            ) from error
+
+    def proven(self, pin: str) -> None:
+        """It was right: it may be given again when the modem starts anew."""
+        self._spent.discard(pin)
+        if self._path is not None:
+            with suppress(OSError):
+                self._path.unlink(missing_ok=True)
+
+
+def _hashed(salt: str, pin: str) -> str:
+    # slow on purpose: a PIN has few digits
+    return hashlib.pbkdf2_hmac("sha256", pin.encode(), salt.encode(), 200_000).hex()
 
 
 class Modem:
@@ -148,6 +226,8 @@ class Modem:
                 raise NeedsPerson(error.what, "Look at the SIM and how it sits.") from error
             raise
         if state == "READY":
+            if self._settings.pin is not None:
+                self._pin.proven(self._settings.pin)  # a restart may have come between the PIN and its proof
             return
         if state != "SIM PIN":
             raise NeedsPerson(f"The SIM wants {state}.", "Unlock it in a phone, then put it back.")
@@ -157,7 +237,7 @@ class Modem:
         pin = self._settings.pin
         if pin is None:
             raise NeedsPerson("The SIM wants its PIN, and none is set.", "Take the lock off the SIM, or set `pin`.")
-        if self._pin.spent:
+        if self._pin.spent(pin):
             raise NeedsPerson(
                 "The SIM did not accept its PIN; it is not tried again, three wrong ones block the SIM.",
                 "Mend `pin`, or take the lock off the SIM in a phone, then start again.",
@@ -168,7 +248,7 @@ class Modem:
                 f"The SIM wants its PIN and has only {left} tries left; none is used up without a person.",
                 "Enter the right PIN in a phone once, then put the SIM back.",
             )
-        self._pin.spent = True
+        self._pin.spend(pin)
         try:
             await self.ask(f'AT+CPIN="{pin}"', seconds=_PIN_S)
         except ModemRefused as error:
@@ -180,7 +260,7 @@ class Modem:
         while self._clock.now().mono < until:
             with suppress(ModemRefused):
                 if await self._read("AT+CPIN?", "+CPIN") == "READY":
-                    self._pin.spent = False  # proven right: it may be given again when the modem starts anew
+                    self._pin.proven(pin)
                     return
             await self._clock.sleep(_SIM_ASK_EVERY_S)
         raise ModemSilent(f"The SIM took its PIN but was not ready within {_SIM_READY_S:g} s.")

@@ -25,7 +25,8 @@ from brinewatch.errors import BrinewatchError, NeedsPerson, NotifyError, RetryLa
 from brinewatch.messages import Message, Receipt
 from brinewatch.moment import Moment, utc_text
 from brinewatch.notify.mqtt_link import Link
-from brinewatch.notify.mqtt_settings import MqttSettings, read_password
+from brinewatch.notify.mqtt_settings import MqttSettings
+from brinewatch.notify.secrets import read_secret
 from brinewatch.ports import Clock
 
 log = logging.getLogger(__name__)
@@ -65,7 +66,7 @@ class MqttNotifier:
     ) -> None:
         settings = settings.from_folder(folder)
         if settings.password_file is not None:
-            read_password(settings.password_file)
+            read_secret(settings.password_file)
         self._settings = settings
         self._shed = shed_key
         self._clock = clock
@@ -110,7 +111,7 @@ class MqttNotifier:
         if self._settings.password_file is not None:
             try:
                 # read each time: a password mended on disk is used at the next try
-                password = read_password(self._settings.password_file)
+                password = read_secret(self._settings.password_file)
             except BrinewatchError as error:
                 raise NeedsPerson(error.what, error.hint) from error
         will = (self._topic("life"), self._life("gone", now))

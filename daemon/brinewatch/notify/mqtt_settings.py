@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import stat
 from pathlib import Path
 
 from pydantic import Field, model_validator
 
-from brinewatch.errors import BrinewatchError
 from brinewatch.settings import Settings
 
 
@@ -54,21 +52,3 @@ class MqttSettings(Settings):
         """The same settings with file names taken from the folder of the shed file."""
         files = {"ca_file": self.ca_file, "password_file": self.password_file}
         return self.model_copy(update={key: str(folder / name) for key, name in files.items() if name is not None})
-
-
-def read_password(path: str) -> str:
-    """The first line of a password file. BrinewatchError when it is missing, empty or open to everybody."""
-    file = Path(path)
-    try:
-        mode = file.stat().st_mode
-        lines = file.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not UTF-8 text"
-        raise BrinewatchError(
-            f"Password file {path}: {reason}.", "Put the broker's password in its first line."
-        ) from None
-    if mode & stat.S_IRWXO:
-        raise BrinewatchError(f"Password file {path} is open to every user of this computer.", f"chmod 600 {path}")
-    if not lines or not lines[0]:
-        raise BrinewatchError(f"Password file {path} is empty.", "Put the broker's password in its first line.")
-    return lines[0]

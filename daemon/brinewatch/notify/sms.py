@@ -8,15 +8,18 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 from brinewatch.errors import BrinewatchError, NeedsPerson, NotifyError, OutcomeUnknown, PortLost, RetryLater
 from brinewatch.messages import Message, Receipt
-from brinewatch.notify.at import AtEngine, ModemRefused, ModemSilent
+from brinewatch.notify.at import CALL_ENDS, AtEngine, ModemRefused, ModemSilent
 from brinewatch.notify.causes import Remedy
 from brinewatch.notify.intake import Intake
 from brinewatch.notify.modem import Modem, PinGuard, SmsModemSettings
 from brinewatch.notify.pdu import Part, PduError, submit
+from brinewatch.notify.sim import SimWatch
 from brinewatch.ports import Clock, OnInbound, OnReport
+from brinewatch.waiting import news_or
 from brinewatch.wire import LineSettings, SerialStream
 
 __all__ = ["SmsModemSettings", "SmsNotifier"]
@@ -32,7 +35,8 @@ _SIGNAL_STEP_DBM = 10
 
 
 class SmsNotifier:
-    """The way "sms". on_health(ok, reason) is called whenever the modem's state changes, first once it is known."""
+    """The way "sms". on_health(ok, reason) is called whenever the modem's state changes, first once it is known;
+    on_sim likewise for its SIM's credit and term; pin_tried: a file that remembers a PIN not proven right."""
 
     way = "sms"
 
@@ -43,15 +47,22 @@ class SmsNotifier:
         on_inbound: OnInbound,
         on_report: OnReport,
         on_health: Callable[[bool, str], None],
+        on_sim: Callable[[bool, str], None] = lambda well, words: None,
+        pin_tried: Path | None = None,
     ) -> None:
         self._settings = settings
         self._clock = clock
         self._on_health = on_health
         self._intake = Intake(self.way, clock, on_inbound, on_report)
-        self._pin = PinGuard()
+        self._pin = PinGuard(pin_tried)
+        self.on_call_end: Callable[[str], None] = lambda line: None
         self._turn = asyncio.Lock()
         self._stir = asyncio.Event()
         self._modem: Modem | None = None
+        self._sim = SimWatch(
+            settings.sim_lapses, settings.credit_code, settings.credit_pattern, settings.credit_least, clock.now(),
+            on_sim,
+        )  # fmt: skip
         self._down: NotifyError = RetryLater("The modem is not ready yet.")
         self._told: tuple[bool, str, int] | None = None
         self._pause = _REOPEN_FROM_S
@@ -59,11 +70,16 @@ class SmsNotifier:
 
     # -- sending --------------------------------------------------------------------------------------------------
 
+    @property
+    def modem(self) -> Modem:
+        """The open modem. Raises why there is none."""
+        if self._modem is None:
+            raise type(self._down)(self._down.what, self._down.hint)
+        return self._modem
+
     async def send(self, message: Message) -> Receipt:
         """Send one text in all its parts. Raises RetryLater, NeedsPerson or OutcomeUnknown within `total_s`."""
-        modem = self._modem
-        if modem is None:
-            raise type(self._down)(self._down.what, self._down.hint)
+        modem = self.modem
         settings = self._settings
         self._concat_reference = (self._concat_reference + 1) % 256
         try:
@@ -161,22 +177,31 @@ class SmsNotifier:
                 well = self._told is not None and self._told[0]
                 pause = self._settings.poll_s if well else min(self._settings.poll_s, _AILING_POLL_S)
                 next_poll = self._clock.now().mono + pause
+                await self._ask_credit(modem)
             await self._intake.take_in(modem)
             await self._rest(min(next_poll, self._intake.again_at))
 
+    async def _ask_credit(self, modem: Modem) -> None:
+        now = self._clock.now()
+        wanted = self._sim.wants(now)
+        if wanted is not None:
+            try:
+                await modem.ask(wanted)
+            except (ModemRefused, ModemSilent) as error:
+                log.warning("Modem: %s", error.what)  # no reason to take it for dead: some answer this late
+        self._sim.tell(now)
+
     async def _rest(self, until: float) -> None:
         """Until something came in, a message failed, or the time has come."""
-        waits = [asyncio.ensure_future(self._stir.wait()), asyncio.ensure_future(self._clock.sleep_until(until))]
-        try:
-            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for wait in waits:
-                wait.cancel()
-            await asyncio.gather(*waits, return_exceptions=True)
+        await news_or(self._stir, self._clock, until)
 
     def _on_unsolicited(self, line: str, pdu: str) -> None:
         if self._intake.announced(line, pdu):
             self._stir.set()
+        elif self._sim.hear(line, self._clock.now()):
+            self._sim.tell(self._clock.now())
+        elif line in CALL_ENDS:
+            self.on_call_end(line)
         else:
             log.info("Modem: %s", line)
 
@@ -188,11 +213,14 @@ class SmsNotifier:
             await modem.bring_up()
         registered, words = await modem.network()
         signal = await modem.signal_dbm()
+        weak = signal is not None and signal < self._settings.signal_least_dbm
         if await modem.full():
             self._tell(False, "the modem's message storage is full and does not empty; replies cannot come in")
         else:
             strength = f"signal {signal} dBm" if signal is not None else "signal unknown"
-            self._tell(registered, words, strength, signal or 0)
+            if registered and weak:
+                words = "the signal is too weak to rely on: move the antenna"
+            self._tell(registered and not weak, words, strength, signal or 0)
 
     def _tell(self, ok: bool, reason: str, strength: str = "", signal: int = 0) -> None:
         """Say how the modem stands, when that is news."""

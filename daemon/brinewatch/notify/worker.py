@@ -16,6 +16,7 @@ from brinewatch.errors import NeedsPerson, OutcomeUnknown, RetryLater, StoreErro
 from brinewatch.messages import Delivery, Message, Receipt
 from brinewatch.moment import Moment
 from brinewatch.ports import Clock, Notifier, Outbox
+from brinewatch.waiting import news_or
 
 log = logging.getLogger(__name__)
 
@@ -267,10 +268,4 @@ class WayWorker:
         now = self._clock.now()
         held = [one.not_before for one in self._tries.values() if one.not_before > now.mono]
         until = min([now.mono + self._poll_s, *held])
-        waits = [asyncio.ensure_future(self._woken.wait()), asyncio.ensure_future(self._clock.sleep_until(until))]
-        try:
-            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for wait in waits:
-                wait.cancel()
-            await asyncio.gather(*waits, return_exceptions=True)
+        await news_or(self._woken, self._clock, until)

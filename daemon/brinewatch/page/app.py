@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Awaitable, Callable, MutableMapping
+from collections.abc import Awaitable, Callable, MutableMapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -21,11 +21,10 @@ _POLICY = (
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
 _HEADERS = (
-    (b"content-security-policy", _POLICY.encode()),
     (b"x-content-type-options", b"nosniff"),
     (b"referrer-policy", b"no-referrer"),
 )
-_NEVER_KEPT = {"Cache-Control": "no-store"}
+NEVER_KEPT = {"Cache-Control": "no-store"}
 
 _Scope = MutableMapping[str, Any]
 _Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
@@ -35,50 +34,39 @@ _App = Callable[[_Scope, Any, _Send], Awaitable[None]]
 class _Careful:
     """Adds to every answer the headers that keep foreign content out."""
 
-    def __init__(self, app: _App) -> None:
+    def __init__(self, app: _App, policy: str) -> None:
         self._app = app
+        self._headers = ((b"content-security-policy", policy.encode()), *_HEADERS)
 
     async def __call__(self, scope: _Scope, receive: Any, send: _Send) -> None:
         async def careful(message: MutableMapping[str, Any]) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = [*message.get("headers", []), *_HEADERS]
+                message["headers"] = [*message.get("headers", []), *self._headers]
             await send(message)
 
         await self._app(scope, receive, careful)
 
 
-def create_app(view: Callable[[], Overview]) -> FastAPI:
-    """The page as an ASGI application. view: the state now, asked once per request, in the event loop.
+def pages(*folders: Path, forms: bool = False) -> tuple[FastAPI, Environment]:
+    """An application with the style sheet and the script of the pages under `/static/`, and their templates.
 
-    `/` the whole page; `/now` the part its script exchanges; `/state.json` the overview as JSON with `sentence` and
-    `well`; `/static/...` one style sheet and one script.
+    folders: further templates, before those of this package; forms: whether its pages may send forms to itself.
     """
     static = {
         file.name: file.read_bytes() for file in sorted((_HERE / "static").iterdir()) if file.suffix in _KINDS
     }
     marks = {name: hashlib.sha256(text).hexdigest()[:12] for name, text in static.items()}
     templates = Environment(
-        loader=FileSystemLoader(_HERE / "templates"), autoescape=True, undefined=StrictUndefined,
+        loader=FileSystemLoader([*folders, _HERE / "templates"]), autoescape=True, undefined=StrictUndefined,
         trim_blocks=True, lstrip_blocks=True, auto_reload=False,
     )  # fmt: skip
     templates.globals["static"] = {name: f"/static/{name}?{mark}" for name, mark in marks.items()}
-    whole, part = templates.get_template("page.html"), templates.get_template("now.html")
 
     # read-only, and nothing here is to be explored: no schema, no generated documentation
     app = FastAPI(openapi_url=None, docs_url=None, redoc_url=None)
-    app.add_middleware(_Careful)
-
-    @app.get("/")
-    async def page() -> HTMLResponse:
-        return HTMLResponse(whole.render(page=tell(view())), headers=_NEVER_KEPT)
-
-    @app.get("/now")
-    async def now() -> HTMLResponse:
-        return HTMLResponse(part.render(page=tell(view())), headers=_NEVER_KEPT)
-
-    @app.get("/state.json")
-    async def state() -> JSONResponse:
-        return JSONResponse(as_json(view()), headers=_NEVER_KEPT)
+    app.add_middleware(
+        _Careful, policy=_POLICY.replace("form-action 'none'", "form-action 'self'") if forms else _POLICY
+    )
 
     @app.get("/static/{name}")
     async def file(name: str) -> Response:
@@ -90,5 +78,39 @@ def create_app(view: Callable[[], Overview]) -> FastAPI:
     @app.get("/favicon.ico")
     async def icon() -> Response:
         return Response(status_code=204)
+
+    return app, templates
+
+
+def add_view(app: FastAPI, templates: Environment, view: Callable[[], Overview], under: str = "/") -> None:
+    """The whole page of one overview at `under`, and beside it `now`, the part its script exchanges."""
+    whole, part = templates.get_template("page.html"), templates.get_template("now.html")
+
+    @app.get(under)
+    async def page() -> HTMLResponse:
+        return HTMLResponse(whole.render(page=tell(view())), headers=NEVER_KEPT)
+
+    @app.get(f"{under}now")
+    async def now() -> HTMLResponse:
+        return HTMLResponse(part.render(page=tell(view())), headers=NEVER_KEPT)
+
+
+def create_app(
+    view: Callable[[], Overview], parts: Sequence[Callable[[FastAPI, Environment], None]] = ()
+) -> FastAPI:
+    """The page as an ASGI application. view: the state now, asked once per request, in the event loop; parts: what
+    adds further pages, such as the night report.
+
+    `/` the whole page; `/now` the part its script exchanges; `/state.json` the overview as JSON with `sentence` and
+    `well`; `/static/...` style sheets and one script.
+    """
+    app, templates = pages()
+    add_view(app, templates, view)
+    for add in parts:
+        add(app, templates)
+
+    @app.get("/state.json")
+    async def state() -> JSONResponse:
+        return JSONResponse(as_json(view()), headers=NEVER_KEPT)
 
     return app

@@ -101,6 +101,11 @@ def rehearse(
         raise BrinewatchError("--time goes with --csv.", "Leave it out, or name a file of readings with --csv.")
     if csv is None:
         return _of_store(shed, asked)
+    if not asked.rules.any and not shed.is_file():
+        raise BrinewatchError(
+            f"Nothing says which rules to try: there is no shed file {shed}.",
+            "Name rules with --rules, or --shed FILE.",
+        )
     return _of_file(shed if there else None, csv, time, asked)
 
 

@@ -57,7 +57,8 @@ class ModemEmulator:
     """Speaks AT on the far end of `link`. All methods belong to the event loop's thread.
 
     report_after_s: how long after a text the network reports on it, None for never; report_status: TP-ST it says.
-    `brain` holds the SIM, the network state and what is stored; `sent` what went out.
+    `brain` holds the SIM, the network state and what is stored; `sent` what went out, `rung` the phones
+    that were rung, `phone` what a phone does then: rings, busy, picked up, off.
     """
 
     def __init__(
@@ -69,6 +70,8 @@ class ModemEmulator:
         self.heard: list[str] = []
         self.report_after_s = report_after_s
         self.report_status = 0x00
+        self.rung: list[tuple[str, Moment]] = []
+        self.phone = "rings"
         self._clock = clock
         self._end = PtyEnd(link, self._on_bytes)
         self.port = self._end.port
@@ -207,8 +210,13 @@ class ModemEmulator:
             reply = self.brain.answer(line.strip())
             if self.faults.slow_s:
                 await self._clock.sleep(self.faults.slow_s)
-            if reply.prompt is None:
+            if reply.dial is not None:
+                self._say("OK")
+                self._dial(reply.dial)
+            elif reply.prompt is None:
                 self._say(*reply.lines, reply.final)
+                if reply.later is not None:
+                    self._spawn(self._tell_later(reply.later))
             else:
                 await self._take_text(reply.prompt)
             self._from_network()
@@ -227,6 +235,30 @@ class ModemEmulator:
         if self.faults.late_result_s or self.faults.slow_s:
             await self._clock.sleep(self.faults.late_result_s or self.faults.slow_s)
         self._say(*self._submit(said.decode("ascii", "replace").strip(), argument, prompt_at))
+
+    def _dial(self, number: str) -> None:
+        self.rung.append((number, self._clock.now()))
+        self.brain.call = (number, 2)
+        self._spawn(self._phone(number))
+
+    async def _tell_later(self, line: str) -> None:
+        await self._clock.sleep(1.5)
+        self._say(line)
+
+    async def _phone(self, number: str) -> None:
+        """What the phone at the other end does: dialling, then rings, is busy, is picked up, or is off."""
+        await self._clock.sleep(2.0)
+        if self.brain.call is None:
+            return
+        if self.phone in ("busy", "off"):
+            self.brain.call = None
+            self._say("BUSY" if self.phone == "busy" else "NO CARRIER")
+            return
+        self.brain.call = (number, 3)
+        if self.phone == "picked up":
+            await self._clock.sleep(4.0)
+            if self.brain.call is not None:
+                self.brain.call = (number, 0)
 
     def _submit(self, body: str, argument: str, prompt_at: Moment) -> tuple[str, ...]:
         if self.faults.cms_errors:

@@ -22,6 +22,8 @@ class Reply:
     lines: tuple[str, ...] = ()
     final: str = "OK"
     prompt: str | None = None
+    dial: str | None = None
+    later: str | None = None
 
 
 @dataclass(slots=True)
@@ -38,7 +40,8 @@ class Brain:
 
     pin: None for an unlocked SIM; tries: wrong PINs left; registration: <stat> of +CREG, lte of +CEREG;
     report_modes: <ds> values +CNMI accepts; tells_tries: whether +CPINR is known; crammed: the SIM is full of what
-    is not the daemon's; keeps_deleted: +CMGD fails.
+    is not the daemon's; keeps_deleted: +CMGD fails; calls: it can ring phones; call: number and <stat> of the call
+    under way; ussd: what the network answers to a code, as the modem says it.
     """
 
     pin: str | None = None
@@ -51,6 +54,9 @@ class Brain:
     capacity: int = 30
     crammed: bool = False
     keeps_deleted: bool = False
+    calls: bool = True
+    call: tuple[str, int] | None = None
+    ussd: dict[str, str] = field(default_factory=dict)
     pin_attempts: list[str] = field(default_factory=list)
     memories: dict[str, dict[int, Slot]] = field(default_factory=lambda: {"SM": {}, "SR": {}})
 
@@ -161,6 +167,26 @@ class Brain:
             return Reply(final=self.error(321))
         return Reply()
 
+    def _dial(self, found: re.Match[str]) -> Reply:
+        if not self.calls:
+            return Reply(final=self.error(3, "CME"))
+        if not self.registered:
+            return Reply(final="NO CARRIER")
+        return Reply(dial=found[1])
+
+    def _service_code(self, found: re.Match[str]) -> Reply:
+        return Reply(later=self.ussd.get(found[1], '+CUSD: 2,"Unknown code",15'))
+
+    def _call_list(self, _: re.Match[str]) -> Reply:
+        if self.call is None:
+            return Reply()
+        number, state = self.call
+        return Reply((f'+CLCC: 1,0,{state},0,0,"{number}",145',))
+
+    def _hang_up(self, _: re.Match[str]) -> Reply:
+        self.call = None
+        return Reply()
+
     def _submit(self, found: re.Match[str]) -> Reply:
         return Reply(prompt=found[1])
 
@@ -192,4 +218,8 @@ _COMMANDS: tuple[tuple[str, bool, Callable[[Brain, re.Match[str]], Reply]], ...]
     (r"\+CMGL=4", False, Brain._list),
     (r"\+CMGD=(\d+)", False, Brain._delete),
     (r"\+CMGS=(.+)", False, Brain._submit),
+    (r"D(\+?\d+);", False, Brain._dial),
+    (r'\+CUSD=1,"([*#0-9]+)",15', False, Brain._service_code),
+    (r"\+CLCC", False, Brain._call_list),
+    (r"\+CHUP|H0?", False, Brain._hang_up),
 )

@@ -268,13 +268,21 @@ class Journal:
             return
         await self._owed.record(self._tray.settle(standing, state, now, references, detail, retry_at_utc))
 
-    async def report(self, report: DeliveryReport) -> bool:
-        """What the network said later. False: it fits no message yet; one settled within two minutes takes it."""
-        statements = self._tray.report(report)
-        if statements is None:
-            return False
+    async def report(self, report: DeliveryReport) -> tuple[Message, Delivery] | None:
+        """What the network said later: the message it is of, and how far that got by it. None: it fits no message
+        yet; one settled within two minutes takes it."""
+        found = self._tray.report(report)
+        if found is None:
+            return None
+        standing, statements = found
         await self._owed.record(statements)
-        return True
+        return standing.message, standing.state
+
+    def reached(self, message: Message) -> Delivery | None:
+        """How far a message got; None when that is over and done with."""
+        row = self._tray.row_of(message)
+        standing = None if row is None else self._tray.standing(row)
+        return None if standing is None else standing.state
 
     # -- asking -------------------------------------------------------------------------------------------------
 

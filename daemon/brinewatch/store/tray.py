@@ -141,7 +141,8 @@ class Tray:
         early = [report for report in self._early if now.mono - report.at.mono <= _EARLY_S]
         self._early.clear()
         for report in early:
-            statements += self.report(report) or []
+            known = self.report(report)
+            statements += known[1] if known else []
         self._tidy(one)
         return statements
 
@@ -157,7 +158,7 @@ class Tray:
             statements.append(Statement(sql, (*stamps(now), one.event)))
         return statements
 
-    def report(self, report: DeliveryReport) -> list[Statement] | None:
+    def report(self, report: DeliveryReport) -> tuple[Standing, list[Statement]] | None:
         """What the network said: it belongs to the newest send with that recipient and reference. None: to none."""
         self._forget_old(report.at)
         for part in reversed(self._parts):
@@ -168,7 +169,7 @@ class Tray:
                 and _same_address(message.to, report.to, report.way)
                 and _age(part, report.at) <= REPORT_AGE_S
             ):
-                return self._reported(part, report)
+                return part.standing, self._reported(part, report)
         self._early.append(report)
         return None
 

@@ -31,7 +31,7 @@
     const stop = new AbortController();
     const timer = setTimeout(() => stop.abort(), WAIT);
     try {
-      const answer = await fetch("/now", { signal: stop.signal, cache: "no-store" });
+      const answer = await fetch("now", { signal: stop.signal, cache: "no-store" });
       if (!answer.ok) throw new Error(answer.statusText);
       const text = await answer.text();
       heard = Date.now();

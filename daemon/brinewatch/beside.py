@@ -1,0 +1,92 @@
+"""What runs beside the alarms of a shed: drills, night reports, relays; one hook of each kind for the daemon."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from brinewatch.alarms.relays import MARK as RELAY_MARK
+from brinewatch.calendar import Calendar
+from brinewatch.config import ShedFile
+from brinewatch.drills import MARK as DRILL_MARK
+from brinewatch.drills import RECORD, Drills, Words
+from brinewatch.errors import BrinewatchError
+from brinewatch.messages import Message
+from brinewatch.moment import Moment
+from brinewatch.nights.sending import Nights
+from brinewatch.ports import Clock
+from brinewatch.readings import Reading
+from brinewatch.relaying import Relays
+from brinewatch.store.journal import Journal
+from brinewatch.watchkeeper import Watchkeeper
+
+log = logging.getLogger(__name__)
+
+MARKS = (DRILL_MARK, RELAY_MARK)
+Note = Callable[[str, str], None]
+Health = dict[str, tuple[bool | None, str]]
+
+
+class Beside:
+    """note(text, kind): one line for people, kept in the journal; record(kind, text): in the journal alone."""
+
+    def __init__(
+        self, shed: ShedFile, keeper: Watchkeeper, journal: Journal, clock: Clock, words: Words,
+        queue: Callable[[Sequence[Message]], None], note: Note, record: Note,
+    ) -> None:  # fmt: skip
+        self.drills = Drills(
+            shed, keeper, journal, clock, words, queue, lambda text: note(text, "drill"),
+            lambda text: record(RECORD, text),
+        )  # fmt: skip
+        self.nights = Nights(shed, keeper, clock, queue, lambda text: note(text, "report"))
+        self.relays = Relays(shed, keeper, clock, lambda text: note(text, "relay"))
+        self._keeper = keeper
+
+    async def recall(self, kept: Mapping[str, Mapping[str, Any]], now: Moment) -> list[str]:
+        return [*await self.drills.recall(kept, now), *self.relays.recall(kept)]
+
+    def before(self, health: Health, now: Moment) -> None:
+        """Before the alarms are judged: how the parts are. Whatever fails here is told, and stops no alarm."""
+        try:
+            if "drill" in health:
+                health["drill"] = self.drills.health(now)
+            self.drills.look(now)
+        except Exception as error:
+            log.exception("The drill failed")
+            self.drills.give_up()
+            if "drill" in health:
+                health["drill"] = (False, f"it went wrong ({type(error).__name__}: {error})")
+
+    def after(self, health: Health, now: Moment) -> list[Reading]:
+        """After the alarms were judged: relays driven; readings for the history. As `before`, it stops no alarm."""
+        if "relays" in health:
+            try:
+                health["relays"] = self.relays.look(now)
+            except Exception as error:
+                log.exception("The relays failed")
+                health["relays"] = (False, f"they went wrong ({type(error).__name__}: {error})")
+        try:
+            return self.nights.look(health, self._keeper.holds, now)
+        except Exception:
+            log.exception("What is watched could not be told")  # and so counts as not watched
+            return []
+
+    def close(self) -> None:
+        self.relays.close()
+
+    def changed(self) -> dict[str, Mapping[str, Any] | None]:
+        return {**self.drills.changed(), **self.relays.changed()}
+
+    def plan(self, calendar: Calendar) -> None:
+        self.nights.plan(calendar)
+        self.relays.plan(calendar)
+
+    async def answer(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """A request of the command line that is for one of them."""
+        do = str(request["do"])
+        if do.startswith("drill"):
+            return await self.drills.answer(request)
+        if do.startswith("relay"):
+            return await self.relays.answer(request)
+        raise BrinewatchError(f"The daemon does not know {do!r}.", "See: brinewatch --help")
