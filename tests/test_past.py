@@ -16,7 +16,8 @@ import pytest
 from brinewatch.cli import main
 from brinewatch.clock import SteppingClock
 from brinewatch.moment import Moment, seconds_of, utc_of
-from brinewatch.past import spark, stretches
+from brinewatch.past.bars import spark
+from brinewatch.querying.rows import stretches
 from brinewatch.readings import Flag, Reading, quantity_of
 from brinewatch.seawater.oxygen import percent_saturation
 from brinewatch.seawater.pressure import station_pressure_hPa

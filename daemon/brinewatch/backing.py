@@ -34,13 +34,13 @@ def register_restore(add: AddCommand) -> argparse.ArgumentParser:
 def _back_up(options: argparse.Namespace) -> int:
     from brinewatch.clock import SystemClock
     from brinewatch.config import read_shed
-    from brinewatch.past import have_written
     from brinewatch.store.backup import back_up_store
+    from brinewatch.terminal import have_written
 
     if options.keep < 0:
         raise BrinewatchError(f"--keep {options.keep}: expected a number from 1 on.", "Leave it out to keep all.")
     shed = read_shed(options.shed)
-    have_written(shed)
+    have_written(shed.data)
     shown = sys.stderr.isatty()
 
     def tell(name: str, done: int, pages: int) -> None:

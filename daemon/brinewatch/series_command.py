@@ -60,8 +60,8 @@ class _Open:
         from brinewatch.clock import SystemClock
         from brinewatch.config import read_shed
         from brinewatch.copying import series_server
-        from brinewatch.past import have_written
         from brinewatch.store.series.position import SeriesFile
+        from brinewatch.terminal import have_written
 
         self.shed: ShedFile = read_shed(options.shed)
         if self.shed.series is None:
@@ -71,7 +71,7 @@ class _Open:
         if not (self.shed.data / "history.sqlite").is_file():
             raise BrinewatchError(f"There is no history in {self.shed.data}.", "Has this shed been watched yet?")
         if written:
-            have_written(self.shed)
+            have_written(self.shed.data)
         self.clock = SystemClock(self.shed.zone)
         self.server: Server = series_server(self.shed, self.shed.series)
         self.file: SeriesFile = SeriesFile(self.shed.data)

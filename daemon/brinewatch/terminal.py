@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from brinewatch.alarms.rules import Alarm, words
@@ -38,6 +40,20 @@ def instant_of(option: str, text: str, now: Moment) -> float:
             raise BrinewatchError(
                 f"{option} {text!r} is no time.", "Write 24h, 7d, 2026-09-01 or 2026-09-01T14:00."
             ) from None
+
+
+def have_written(data: Path) -> None:
+    """Ask a running daemon to write what it has in hand; without one, the store is all there is. data: the shed's
+    data folder."""
+    from brinewatch.control import ask
+
+    path = data / "control.sock"
+    if not path.exists():
+        return
+    try:
+        ask(path, {"do": "write"})
+    except BrinewatchError as error:
+        sys.stderr.write(f"What was read last may be missing: {error.what}\n")
 
 
 def state_text(overview: Mapping[str, Any]) -> str:
@@ -83,8 +99,6 @@ def one_line(text: str) -> str:
 
 def print_table(columns: Sequence[str], rows: Iterable[Mapping[str, Any]], title: str | None = None) -> None:
     """A plain table, as wide as the terminal; full width when the output is a file."""
-    import sys
-
     from rich import box
     from rich.console import Console
     from rich.table import Table
