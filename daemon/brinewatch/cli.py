@@ -129,6 +129,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     from brinewatch.calibrate import register as register_calibrate
     from brinewatch.drill_command import register as register_drill
     from brinewatch.examine import register as register_quality
+    from brinewatch.importing import register as register_import
     from brinewatch.logbook import register as register_journal
     from brinewatch.night_report import register as register_report
     from brinewatch.ordering import register as register_orders
@@ -149,6 +150,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     for command in register_orders(add):
         shed(command)
     shed(register_history(add))
+    shed(register_import(add))
     shed(register_report(add))
     shed(register_drill(add))
     shed(register_roster(add))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
 from brinewatch.airtests import AirTests
@@ -12,6 +12,7 @@ from brinewatch.beside import Beside
 from brinewatch.calibrations import Calibrations
 from brinewatch.callout import Callout
 from brinewatch.errors import BrinewatchError
+from brinewatch.intake import Intake
 from brinewatch.messages import Inbound
 from brinewatch.moment import Moment, utc_text
 from brinewatch.overview import Overview, as_json
@@ -19,6 +20,7 @@ from brinewatch.ports import Clock
 from brinewatch.probes.manual import ManualBus
 from brinewatch.readings import Sample
 from brinewatch.recorder import Recorder
+from brinewatch.store.history import History
 from brinewatch.store.journal import Journal, Logged, Posted
 from brinewatch.watchkeeper import Outcome, Watchkeeper
 
@@ -38,7 +40,7 @@ class Desk:
         callout: Callout,
         recorder: Recorder,
         journal: Journal,
-        write: Callable[[], Awaitable[bool]],
+        history: History,
         calibrations: Calibrations,
         air_tests: AirTests,
         beside: Beside,
@@ -52,7 +54,8 @@ class Desk:
         self._callout = callout
         self._recorder = recorder
         self._journal = journal
-        self._write = write
+        self._history = history
+        self._intake = Intake(history, journal, clock)
         self._calibrations = calibrations
         self._air_tests = air_tests
         self._beside = beside
@@ -95,7 +98,9 @@ class Desk:
             case "events":
                 return {"rows": [_logged(one) for one in await self._journal.recent()]}
             case "write":
-                return {"written": await self._write()}
+                return {"written": await self._history.flush()}
+            case str(do) if do.startswith("import"):
+                return await self._intake.answer(request)
             case str(do) if do.startswith(("drill", "relay")):
                 done = await self._beside.answer(request)
                 self._look()

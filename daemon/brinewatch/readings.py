@@ -7,6 +7,9 @@ from enum import IntEnum
 
 from brinewatch.moment import Moment
 
+# what `probe` begins with where a reading was brought in from a file of earlier records
+IMPORTED = "import "
+
 
 class Flag(IntEnum):
     """QARTOD primary flags (IOOS QARTOD manuals, table 3-1; also UNESCO IOC 54:V3)."""

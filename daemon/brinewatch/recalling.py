@@ -10,7 +10,7 @@ from brinewatch.alarms.features import done_key
 from brinewatch.alarms.nuisance import KEPT_S
 from brinewatch.errors import StoreError
 from brinewatch.moment import Moment
-from brinewatch.readings import Flag, Reading, quantity_of
+from brinewatch.readings import IMPORTED, Flag, Reading, quantity_of
 from brinewatch.signals.following import FollowPlan
 from brinewatch.signals.records import CalibrationRecord, Visit
 from brinewatch.signals.starting import START_UP
@@ -35,7 +35,8 @@ async def replay_history(keeper: Watchkeeper, history: History, now: Moment) -> 
             past += await history.read(point, now.utc - seconds, now.utc)
         except StoreError as error:
             notes.append(f"The past of {point} cannot be read: {error} Its rates and spans begin anew.")
-    past = [one for one in past if one.at.trusted]
+    # a file of earlier records must start no alarm, however young what it says
+    past = [one for one in past if one.at.trusted and not one.probe.startswith(IMPORTED)]
     keeper.replay(sorted(past, key=lambda reading: reading.at.utc), now)
     return notes
 

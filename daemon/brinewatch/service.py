@@ -187,7 +187,7 @@ class Daemon:
         hands = [bus for bus in self.buses.values() if isinstance(bus, ManualBus)]
         self._calibrations = Calibrations(self.shed, self.keeper, self.journal, self.clock, self._note)
         self._desk = Desk(
-            self.keeper, self._callout, self._recorder, self.journal, self.history.flush, self._calibrations,
+            self.keeper, self._callout, self._recorder, self.journal, self.history, self._calibrations,
             self._air_tests, self._beside, hands, self.clock, self._look, self.overview, self._say,
         )  # fmt: skip
         for bus in hands:

@@ -129,6 +129,17 @@ class History:
         self._latest.update((reading.point, reading) for reading in readings)
         self._bound()
 
+    async def take_in(self, readings: Sequence[Reading]) -> Written:
+        """Write readings of the past, at once and behind what waits. StoreError when they are not written (yet):
+        handing the same ones in again writes none twice.
+        """
+        done = await self._ask(lambda: self._file.write(readings))
+        for one in readings:
+            newest = self._latest.get(one.point)
+            if newest is None or newest.at.utc < one.at.utc:
+                self._latest[one.point] = one
+        return done
+
     def revise(self, verdict: Reading) -> None:
         """Take in a verdict given in hindsight: its flag and reason replace those of that point and instant."""
         self._waiting.append(Verdict(verdict.point, microseconds(verdict.at.utc), verdict.flag, verdict.reason))

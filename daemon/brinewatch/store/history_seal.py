@@ -48,21 +48,27 @@ class Sealer:
         )
 
     def seal_hours(self, now_us: int, most: int) -> int:
-        """Pack hours that are over, so many at most. Returns how many were packed."""
+        """Pack hours that are over, so many at most, and whole days of the past. Returns how many were packed."""
         over = hour_of(now_us)
         due = sorted((hour, point) for point, hour in self.due if hour < over)[:most]
         if not due:
             return 0
         spans: dict[Span, list[int]] = {}
+        days = 0
         for hour, point in due:
-            points = spans.setdefault(self._span(point, hour), [])
-            if point not in points:
+            span = self._span(point, hour, now_us)
+            points = spans.setdefault(span, [])
+            if point not in points and days < _DAYS_AT_ONCE:
                 points.append(point)
+                days += span[1] - span[0] == DAY_US
         with transaction(self._db):
             for span, points in spans.items():
                 self._seal(points, *span)
-        self.due.difference_update((point, hour) for hour, point in due)
-        return len(due)
+        before = len(self.due)
+        for (begin, end), points in spans.items():
+            hours = range(begin // HOUR_US, end // HOUR_US)
+            self.due.difference_update((point, hour) for point in points for hour in hours)
+        return before - len(self.due)
 
     def join_days(self, now_us: int, most: int) -> int:
         """Join the hours of days that are over, so many days of points at most. Returns how many were joined."""
@@ -103,7 +109,7 @@ class Sealer:
             if day + DAY_US + _REST_US <= now_us:
                 span = (day, day + DAY_US)
             elif (hour_of(oldest) + 1) * HOUR_US <= now_us:
-                span = self._span(point, hour_of(oldest))
+                span = self._span(point, hour_of(oldest), now_us)
             else:
                 break
             with transaction(self._db):
@@ -135,13 +141,16 @@ class Sealer:
 
     # -- one span -------------------------------------------------------------------------------------------------
 
-    def _span(self, point: int, hour: int) -> Span:
-        """The piece an hour lies in already, else the hour itself."""
+    def _span(self, point: int, hour: int, now_us: int) -> Span:
+        """The piece an hour lies in already; its day where that has been over for long; the hour itself."""
         begin = hour * HOUR_US
         row = self._db.execute(
             "SELECT begin_us, end_us FROM piece WHERE point = ? AND begin_us > ? AND begin_us <= ? AND end_us > ?",
             (point, begin - DAY_US, begin, begin),
         ).fetchone()
+        day = begin // DAY_US * DAY_US
+        if (row is None or row[1] - row[0] < DAY_US) and day + DAY_US + _REST_US <= now_us:
+            return day, day + DAY_US
         return (begin, begin + HOUR_US) if row is None else (row[0], row[1])
 
     def _seal(self, points: Sequence[int], begin: int, end: int) -> None:
