@@ -18,7 +18,7 @@ from brinewatch.errors import BrinewatchError
 from brinewatch.lookout import register as register_lookout
 from brinewatch.terminal import AddCommand
 
-EXIT_OK, EXIT_FAULT, EXIT_USAGE = 0, 1, 2
+EXIT_OK, EXIT_FAULT, EXIT_USAGE, EXIT_GIVEN_UP = 0, 1, 2, 130
 
 _DEFAULT_SHED = "shed.toml"
 _STAYING = ("run", "demo", "simulate", "lookout")
@@ -40,7 +40,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             print(f"  {error.hint}", file=sys.stderr)
         return EXIT_FAULT
     except KeyboardInterrupt:
-        return EXIT_OK
+        print("Given up.", file=sys.stderr)
+        return EXIT_GIVEN_UP
     except BrokenPipeError:
         # the reader of a pipe has gone (head, less): nothing is left to say, and nobody to say it to
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -129,6 +130,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     from brinewatch.calibrate import register as register_calibrate
     from brinewatch.drill_command import register as register_drill
     from brinewatch.examine import register as register_quality
+    from brinewatch.exporting import register as register_export
     from brinewatch.importing import register as register_import
     from brinewatch.logbook import register as register_journal
     from brinewatch.night_report import register as register_report
@@ -150,6 +152,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     for command in register_orders(add):
         shed(command)
     shed(register_history(add))
+    shed(register_export(add))
     shed(register_import(add))
     shed(register_report(add))
     shed(register_drill(add))

@@ -9,14 +9,14 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from brinewatch.moment import span_text, utc_text
+from brinewatch.moment import span_text
 from brinewatch.past.bars import can_print, spark, spark_of
 from brinewatch.quantities import QUANTITIES
 from brinewatch.querying.asking import max_age_s
 from brinewatch.querying.buckets import buckets, days_of, edges_for
 from brinewatch.querying.figures import exceedance, percentiles
 from brinewatch.querying.past import Past
-from brinewatch.querying.rows import Stretch, stretches
+from brinewatch.querying.rows import Stretch, record_of, stretches
 from brinewatch.readings import Flag
 from brinewatch.signals.display import DisplayUnits, convert, show
 from brinewatch.signals.status import flag_word
@@ -40,14 +40,10 @@ def columns_of(*, raw: bool, thinned: bool) -> list[str]:
     ]  # fmt: skip
 
 
-def row_of(one: Stretch, *, raw: bool) -> dict[str, Any]:
+def row_of(one: Stretch) -> dict[str, Any]:
     """All columns of one row."""
-    reading = one.reading
     return {
-        "time": utc_text(reading.at.utc), "point": reading.point, "value": reading.value,
-        **({"said": reading.raw} if raw else {}), "unit": QUANTITIES[reading.quantity].unit,
-        "uncertainty": reading.uncertainty, "flag": int(one.flag), "reason": reading.reason,
-        "calibration": reading.calibration, "probe": reading.probe, "lowest": one.lowest, "highest": one.highest,
+        **record_of(one.reading), "flag": int(one.flag), "lowest": one.lowest, "highest": one.highest,
         "readings": one.readings,
     }  # fmt: skip
 
@@ -61,7 +57,7 @@ def print_rows(
         rows = stretches(past.readings(points, since, until), None)
     else:
         rows = (row for point in points for row in stretches(past.readings([point], since, until), every))
-    told, columns = (row_of(one, raw=raw) for one in rows), columns_of(raw=raw, thinned=every is not None)
+    told, columns = (row_of(one) for one in rows), columns_of(raw=raw, thinned=every is not None)
     if as_csv:
         writer = csv.DictWriter(sys.stdout, columns, extrasaction="ignore", lineterminator="\n")
         writer.writeheader()

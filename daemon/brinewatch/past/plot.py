@@ -46,6 +46,7 @@ def print_plot(past: Past, shed: ShedFile, point: str, since: float, until: floa
 
     lines = [f"{point} from {when(since)} to {when(until)}, {shed.shed.time_zone}"]
     lines += _curve(found, limits, say, when, edges)
+    lines += _far(found, limits, say)
     if spans:
         lines.append(f"{'alarms':>{_LEFT - 2}}  {_row_of_spans(spans, edges)}")
     lines += [_told(one, say, when) for one in spans]
@@ -58,14 +59,11 @@ def print_plot(past: Past, shed: ShedFile, point: str, since: float, until: floa
 
 
 def _curve(found: Buckets, limits: Sequence[LimitLine], say: _Say, when: _Say, edges: Sequence[float]) -> list[str]:
-    lows = [one for one in found.low if one is not None]
-    highs = [one for one in found.high if one is not None]
-    if not lows:
+    span = _span(found)
+    if span is None:
         return ["    no usable reading in that time"]
-    low, high = min(lows), max(highs)
-    # a limit is shown when it is near enough to leave the curve more than a third of the height
-    reach = max(high - low, 1e-9)
-    near = [one.value for one in limits if low - 2 * reach <= one.value <= high + 2 * reach]
+    low, high = span
+    near = [one.value for one in limits if _near(one.value, span)]
     bottom, top = min([low, *near]), max([high, *near])
     if bottom == top:
         bottom, top = bottom - 0.5, top + 0.5
@@ -93,6 +91,25 @@ def _curve(found: Buckets, limits: Sequence[LimitLine], say: _Say, when: _Say, e
     left, right = when(edges[0]), when(edges[-1])
     lines.append(f"{'':>{_LEFT - 1}}{left}{right:>{max(1, len(found) - len(left))}}")
     return lines
+
+
+def _span(found: Buckets) -> tuple[float, float] | None:
+    lows = [one for one in found.low if one is not None]
+    highs = [one for one in found.high if one is not None]
+    return (min(lows), max(highs)) if lows and highs else None
+
+
+def _near(limit: float, span: tuple[float, float]) -> bool:
+    """Whether a limit can be drawn and leave the curve a fifth of the height or more."""
+    reach = max(span[1] - span[0], 1e-9)
+    return span[0] - 2 * reach <= limit <= span[1] + 2 * reach
+
+
+def _far(found: Buckets, limits: Sequence[LimitLine], say: _Say) -> list[str]:
+    span = _span(found)
+    far = {} if span is None else {(one.side, one.value): one for one in limits if not _near(one.value, span)}
+    words = [f"{side} {say(value)} ({one.title})" for (side, value), one in sorted(far.items())]
+    return [f"    beyond what is shown: {'; '.join(words)}"] if words else []
 
 
 def _row_of_spans(spans: Sequence[AlarmSpan], edges: Sequence[float]) -> str:

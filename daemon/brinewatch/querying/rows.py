@@ -5,7 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
+from brinewatch.moment import utc_text
+from brinewatch.quantities import QUANTITIES
 from brinewatch.querying.past import Past
 from brinewatch.readings import Flag, Reading
 from brinewatch.signals.flags import worst
@@ -43,6 +46,32 @@ def stretches(readings: Iterable[Reading], every_s: float | None) -> Iterator[St
         )
     if row is not None:
         yield row
+
+
+# a reading for other programs: numbers in the quantity's own unit, the time in UTC
+FIELDS = (
+    "time",
+    "point",
+    "value",
+    "said",
+    "unit",
+    "uncertainty",
+    "flag",
+    "reason",
+    "calibration",
+    "probe",
+    "clock",
+)
+
+
+def record_of(one: Reading) -> dict[str, Any]:
+    """A reading by FIELDS. said: what the probe said, before calibration; clock: whether the time was known."""
+    return {
+        "time": utc_text(one.at.utc), "point": one.point, "value": one.value, "said": one.raw,
+        "unit": QUANTITIES[one.quantity].unit, "uncertainty": one.uncertainty, "flag": int(one.flag),
+        "reason": one.reason, "calibration": one.calibration, "probe": one.probe,
+        "clock": "set" if one.at.trusted else "not set",
+    }  # fmt: skip
 
 
 def _place(one: Reading, every_s: float) -> float:
