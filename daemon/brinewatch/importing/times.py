@@ -26,7 +26,7 @@ class Times:
         """POSIX seconds. ValueError says, for people, why there are none."""
         found = self._read(text.strip())
         if found > self._latest:
-            raise ValueError(f"{text.strip()[:40]} lies in the future")
+            raise ValueError(f"{text.strip()[:40]} lies in the future by the clock of this machine")
         self._last = found
         return found
 
