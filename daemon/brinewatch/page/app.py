@@ -7,11 +7,12 @@ from collections.abc import Awaitable, Callable, MutableMapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI, Request
 from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from brinewatch.overview import Overview, as_json
+from brinewatch.page.access import Guard, this_machine
 from brinewatch.page.words import tell
 
 _HERE = Path(__file__).parent
@@ -47,11 +48,17 @@ class _Careful:
         await self._app(scope, receive, careful)
 
 
-def pages(*folders: Path, forms: bool = False) -> tuple[FastAPI, Environment]:
+def pages(*folders: Path, forms: bool = False, guard: Guard | None = None) -> tuple[FastAPI, Environment]:
     """An application with the style sheet and the script of the pages under `/static/`, and their templates.
 
-    folders: further templates, before those of this package; forms: whether its pages may send forms to itself.
+    folders: further templates, before those of this package; forms: whether its pages may send forms to itself;
+    guard: who is asking (see `access`), without one everybody who reaches it.
     """
+    who = guard or this_machine()
+
+    async def known(request: Request) -> None:
+        request.state.visitor = await who(request)
+
     static = {
         file.name: file.read_bytes() for file in sorted((_HERE / "static").iterdir()) if file.suffix in _KINDS
     }
@@ -62,8 +69,8 @@ def pages(*folders: Path, forms: bool = False) -> tuple[FastAPI, Environment]:
     )  # fmt: skip
     templates.globals["static"] = {name: f"/static/{name}?{mark}" for name, mark in marks.items()}
 
-    # read-only, and nothing here is to be explored: no schema, no generated documentation
-    app = FastAPI(openapi_url=None, docs_url=None, redoc_url=None)
+    # nothing here is to be explored: no schema, no generated documentation
+    app = FastAPI(openapi_url=None, docs_url=None, redoc_url=None, dependencies=[Depends(known)])
     app.add_middleware(
         _Careful, policy=_POLICY.replace("form-action 'none'", "form-action 'self'") if forms else _POLICY
     )
@@ -96,7 +103,9 @@ def add_view(app: FastAPI, templates: Environment, view: Callable[[], Overview],
 
 
 def create_app(
-    view: Callable[[], Overview], parts: Sequence[Callable[[FastAPI, Environment], None]] = ()
+    view: Callable[[], Overview],
+    parts: Sequence[Callable[[FastAPI, Environment], None]] = (),
+    guard: Guard | None = None,
 ) -> FastAPI:
     """The page as an ASGI application. view: the state now, asked once per request, in the event loop; parts: what
     adds further pages, such as the night report.
@@ -104,7 +113,7 @@ def create_app(
     `/` the whole page; `/now` the part its script exchanges; `/state.json` the overview as JSON with `sentence` and
     `well`; `/static/...` style sheets and one script.
     """
-    app, templates = pages()
+    app, templates = pages(forms=True, guard=guard)
     add_view(app, templates, view)
     for add in parts:
         add(app, templates)
