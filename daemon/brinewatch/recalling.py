@@ -50,7 +50,7 @@ async def recall_tests(keeper: Watchkeeper, plans: Sequence[FollowPlan], journal
         except StoreError as error:
             notes.append(f"The tests of {point} cannot be read: {error}")
             continue
-        found += [(point, one.value, one.at.utc) for one in entries if not one.corrected]
+        found += [(point, one.value, one.measured.utc) for one in entries if not one.corrected]
     keeper.entered(found)
     return notes
 
