@@ -23,6 +23,7 @@ from brinewatch.config.sections import (
     StoreSettings,
 )
 from brinewatch.errors import BrinewatchError, ConfigurationError, Fault
+from brinewatch.husbandry.settings import BatchSettings, RoundSettings
 from brinewatch.notify.mail_settings import MailSettings, WebhookSettings
 from brinewatch.notify.mqtt_settings import MqttSettings
 from brinewatch.notify.sms import SmsModemSettings
@@ -60,6 +61,8 @@ LISTS: Mapping[str, Any] = {
     "override": Override,
     "compare": Compare,
     "neighbour": Neighbour,
+    "round": RoundSettings,
+    "batch": BatchSettings,
 }
 
 
