@@ -123,6 +123,7 @@ def _parser(first: str = "") -> argparse.ArgumentParser:
 
 def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]) -> None:
     """The commands of other modules: a daemon that stays for months has no use for them, and little memory."""
+    from brinewatch.account_command import register as register_account
     from brinewatch.air_off_test import register as register_air_off
     from brinewatch.backing import register as register_backup
     from brinewatch.backing import register_restore
@@ -148,6 +149,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     shed(register_air_off(add))
     for command in register_orders(add):
         shed(command)
+    shed(register_account(add))
     shed(register_history(add))
     shed(register_report(add))
     shed(register_drill(add))
@@ -190,7 +192,7 @@ def _run(options: argparse.Namespace) -> int:
         _stop_on_signal(daemon.stop)
         _say(f"Watching {shed.shed.name}: {len(shed.channels())} points measured, {len(shed.alarms)} alarms set.")
         if shed.page.enabled:
-            _say(f"The page: http://{shed.page.host}:{shed.page.port}/")
+            _say(f"The page: {shed.page.url}")
         _say(f"The data: {shed.data}. Stop with Ctrl-C or SIGTERM.")
         await daemon.run()
         _say("Stopped.")

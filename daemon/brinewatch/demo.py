@@ -203,7 +203,7 @@ async def demo(shed_file: Path, folder: Path, say: Say) -> int:
             loop.add_signal_handler(one, daemon.stop)
         say(f"Watching {shed.shed.name}, a simulated shed with 3 s delays (a real shed has longer ones).")
         moved = "" if shed.page.port == _PAGE_PORT else f"  (port {_PAGE_PORT} is taken on this machine)"
-        say(f"  The page:      http://{shed.page.host}:{shed.page.port}/{moved}")
+        say(f"  The page:      {shed.page.url}{moved}")
         say(f"  The data:      {shed.data}")
         say("  Stop the air:  press b and Enter here, or: .venv/bin/brinewatch fault blower-stop")
         say("  Answer a call: press o and Enter here, or: .venv/bin/brinewatch text OK 1")

@@ -35,6 +35,7 @@ from brinewatch.heartbeat import heartbeat_of
 from brinewatch.messages import Delivery, DeliveryReport, Inbound, Message
 from brinewatch.notify.worker import WayWorker
 from brinewatch.overview import Overview, as_json
+from brinewatch.paging import Paging, shed_page
 from brinewatch.ports import Bus, Clock
 from brinewatch.probes.build import build_bus
 from brinewatch.probes.manual import ManualBus
@@ -251,10 +252,12 @@ class Daemon:
         return calendar
 
     async def _page(self) -> None:
-        from brinewatch.page.app import create_app
-        from brinewatch.page.server import PageServer
+        await self._paging().run(partial(shed_page, self.overview, [self._beside.nights.on_page]))
 
-        await PageServer(create_app(self.overview, [self._beside.nights.on_page]), self.shed.page, self.clock).run()
+    def _paging(self) -> Paging:
+        health = self._on_health("page") if "page" in self._health else lambda well, why: None
+        return Paging(self.shed, self.clock, self._desk.answer, self._say, partial(self._note, kind="account"),
+                      partial(self._recorder.add, (), {}), health)  # fmt: skip
 
     async def _heartbeat(self) -> None:
         facts = Facts(self.shed, self.keeper, self.journal, self._health)

@@ -230,7 +230,11 @@ def _check(reader: Reader, sheds: list[WatchedSettings], there: Mapping[str, Any
         if "phone" in row and "modem" not in reader.table:
             reader.fault(key_path(("watch", place, "phone")), row["phone"], "a [modem] that receives its texts")
         _check_file(reader, key_path(("watch", place, "secret_file")), row.get("secret_file"))
-    for part, keys in (("page", ["code_file"]), ("broker", ["password_file", "ca_file"]), ("modem", ["pin_file"])):
+    for part, keys in (
+        ("page", ["code_file", "certificate", "certificate_key"]),
+        ("broker", ["password_file", "ca_file"]),
+        ("modem", ["pin_file"]),
+    ):
         table = reader.table.get(part)
         for key in keys:
             _check_file(reader, key_path((part, key)), table.get(key) if isinstance(table, dict) else None)

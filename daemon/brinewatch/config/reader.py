@@ -266,7 +266,9 @@ def _check_channel(
         reader.fault(here, point, f'a stage with key "{stage_of(point)}" whose watch lists "{quantity_of(point)}"')
 
 
-_FILE_KEYS = ("password_file", "secret_file", "token_file", "ca_file", "pin_file", "file")
+_FILE_KEYS = (
+    "password_file", "secret_file", "token_file", "ca_file", "pin_file", "file", "certificate", "certificate_key",
+)  # fmt: skip
 
 
 def check_files(reader: Reader, folder: Path) -> None:

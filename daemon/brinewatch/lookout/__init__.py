@@ -47,7 +47,7 @@ def _lookout(options: argparse.Namespace) -> int:
             loop.add_signal_handler(one, lookout.stop)
         _say(f"{file.own.name} looks out for {len(file.sheds)} shed{'s' if len(file.sheds) != 1 else ''}.")
         if file.page.enabled:
-            _say(f"The page: http://{file.page.host}:{file.page.port}/")
+            _say(f"The page: {file.page.url}")
         _say(f"The data: {file.as_shed.data}. Stop with Ctrl-C or SIGTERM.")
         await lookout.run()
         _say("Stopped.")

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs
 
 from fastapi import FastAPI, Request
 from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse
+from jinja2 import Environment
 
 from brinewatch.config.lookout import LookoutFile
 from brinewatch.errors import BrinewatchError
@@ -17,6 +18,7 @@ from brinewatch.lookout.orders import Orders, Sent
 from brinewatch.lookout.post import SignsBus
 from brinewatch.moment import span_text
 from brinewatch.overview import Overview
+from brinewatch.page.access import Guard
 from brinewatch.page.app import NEVER_KEPT, add_view, pages
 from brinewatch.page.words import MARKS, WORDS, tell
 from brinewatch.ports import Clock
@@ -36,10 +38,19 @@ _STATES = {
 
 
 def create_night(
-    file: LookoutFile, signs: SignsBus, orders: Orders, own: Callable[[], Overview], clock: Clock
+    file: LookoutFile,
+    signs: SignsBus,
+    orders: Orders,
+    own: Callable[[], Overview],
+    clock: Clock,
+    parts: Sequence[Callable[[FastAPI, Environment], None]] = (),
+    guard: Guard | None = None,
 ) -> FastAPI:
-    """The lookout's pages as an ASGI application. own: the lookout's own overview, asked once per request."""
-    app, templates = pages(Path(__file__).parent / "templates", forms=True)
+    """The lookout's pages as an ASGI application. own: the lookout's own overview, asked once per request; parts,
+    guard: as of the shed's own page."""
+    app, templates = pages(Path(__file__).parent / "templates", forms=True, guard=guard)
+    for add in parts:
+        add(app, templates)
     names = {one.key: one.name for one in file.sheds}
 
     def view_of(key: str) -> Overview | None:

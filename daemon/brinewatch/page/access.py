@@ -10,22 +10,29 @@ import hmac
 import secrets
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
-from enum import IntEnum
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 from fastapi import Depends, HTTPException, Request
 
+from brinewatch.accounts import Role as Role
+from brinewatch.alarms.events import Order
+
 PROOF = "proof"
 _MOST = 20_000  # bytes of a form without a picture
 
 
-class Role(IntEnum):
-    """What a visitor may do; each may do what those before it may."""
-
-    LOOK = 1
-    ACKNOWLEDGE = 2
-    KEEP = 3
+# what a text from a contact's phone may do, somebody who acknowledges may do here; the rest is for a keeper
+NEEDS: Mapping[Order, Role] = {
+    Order.ACKNOWLEDGE: Role.ACKNOWLEDGE,
+    Order.RESET: Role.ACKNOWLEDGE,
+    Order.SHELVE: Role.ACKNOWLEDGE,
+    Order.UNSHELVE: Role.ACKNOWLEDGE,
+    Order.ATTEND: Role.ACKNOWLEDGE,
+    Order.LEAVE: Role.ACKNOWLEDGE,
+    Order.REMOVE: Role.KEEP,
+    Order.RESTORE: Role.KEEP,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +75,7 @@ def at_least(role: Role) -> Any:
     async def check(request: Request) -> Visitor:
         visitor = visitor_of(request)
         if not visitor.may(role):
-            raise HTTPException(403, f"{visitor.name} may not do that: it takes the right to {role.name.lower()}.")
+            raise HTTPException(403, f"{visitor.name} may not do that: it takes the right to {role.word}.")
         return visitor
 
     return Depends(check)
@@ -93,6 +100,9 @@ async def form_of(request: Request, most: int = _MOST) -> dict[str, str]:
 def prove(request: Request, proof: str) -> None:
     """HTTPException 403 unless the proof is the visitor's and the form was sent from a page of this host."""
     origin = request.headers.get("origin")
+    # a browser that says where a request comes from is believed: no page can make it lie
+    if request.headers.get("sec-fetch-site") in ("cross-site", "same-site"):
+        raise HTTPException(403, "This form was sent from another site. Open the page itself and try again.")
     if origin not in (None, "null") and urlsplit(str(origin)).netloc != request.headers.get("host"):
         raise HTTPException(403, "This form was sent from another site. Open the page itself and try again.")
     if not hmac.compare_digest(proof.encode(), visitor_of(request).proof.encode()):

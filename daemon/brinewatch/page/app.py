@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable, MutableMapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from fastapi import Depends, FastAPI, Request
+from fastapi import Depends, FastAPI, HTTPException, Request
 from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
@@ -24,7 +24,16 @@ _POLICY = (
 _HEADERS = (
     (b"x-content-type-options", b"nosniff"),
     (b"referrer-policy", b"no-referrer"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+    (b"cross-origin-embedder-policy", b"require-corp"),
+    (
+        b"permissions-policy",
+        b"camera=(), microphone=(), geolocation=(), payment=(), usb=(), serial=(), bluetooth=(), midi=()",
+    ),
 )
+# RFC 6797: once reached over TLS, a browser goes by no other way for a year
+_TLS_ONLY = (b"strict-transport-security", b"max-age=31536000")
 NEVER_KEPT = {"Cache-Control": "no-store"}
 
 _Scope = MutableMapping[str, Any]
@@ -42,7 +51,8 @@ class _Careful:
     async def __call__(self, scope: _Scope, receive: Any, send: _Send) -> None:
         async def careful(message: MutableMapping[str, Any]) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = [*message.get("headers", []), *self._headers]
+                more = (_TLS_ONLY,) if scope.get("scheme") == "https" else ()
+                message["headers"] = [*message.get("headers", []), *self._headers, *more]
             await send(message)
 
         await self._app(scope, receive, careful)
@@ -86,7 +96,22 @@ def pages(*folders: Path, forms: bool = False, guard: Guard | None = None) -> tu
     async def icon() -> Response:
         return Response(status_code=204)
 
+    refused = templates.get_template("refused.html")
+
+    @app.exception_handler(HTTPException)
+    async def say_why(request: Request, error: HTTPException) -> Response:
+        """A sentence on a page for people, JSON for scripts and programs."""
+        if wants_page(request):
+            text = refused.render(what=str(error.detail))
+            return HTMLResponse(text, error.status_code, headers={**NEVER_KEPT, **(error.headers or {})})
+        return JSONResponse({"detail": error.detail}, error.status_code, headers=error.headers)
+
     return app, templates
+
+
+def wants_page(request: Request) -> bool:
+    """Whether a person looks at the answer; scripts and programs do not ask for HTML."""
+    return "text/html" in request.headers.get("accept", "")
 
 
 def add_view(app: FastAPI, templates: Environment, view: Callable[[], Overview], under: str = "/") -> None:
