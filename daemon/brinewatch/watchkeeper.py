@@ -256,7 +256,7 @@ class Watchkeeper:
         return lost
 
     def entered(self, entries: Sequence[tuple[str, float, float]]) -> None:
-        """Tests of the past that were entered by hand: point, value, POSIX seconds."""
+        """All tests entered by hand that count: point, value, POSIX seconds."""
         for one in self._followers:
             if isinstance(one, StartUpFollower):
                 one.entered(entries)

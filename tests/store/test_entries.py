@@ -27,7 +27,7 @@ async def test_what_was_said_comes_back_after_a_restart(tmp_path: Path) -> None:
         assert (tan.measured.utc, tan.measured.mono) == (EARLIER, NOW.mono - 7200.0)
     async with opened(tmp_path) as (journal, resumed):
         assert await journal.entered() == [deaths, tan]
-        assert await journal.entries_of("form-1") == [deaths, tan]
+        assert await journal.entries_of("form-1") == [tan, deaths]
         assert await journal.entry(tan.id) == tan
         assert await journal.entry(99) is None
         assert [(one.point, one.measured.utc) for one in resumed.entries] == [

@@ -83,7 +83,7 @@ def value_of(point: str, text: str, unit: str | None = None) -> float:
         )
     if len(numbers) > _MOST:
         raise BrinewatchError(f"{len(numbers)} numbers are more than one weighing.", f"At most {_MOST}.")
-    for one in numbers:
+    for one in numbers if len(numbers) > 1 else ():  # of a single one the wire it is entered by sees to that
         if not quantity.low <= quantity.to_canonical(one, unit or quantity.unit) <= quantity.high:
             low, high = (
                 quantity.from_canonical(end, unit or quantity.unit) for end in (quantity.low, quantity.high)

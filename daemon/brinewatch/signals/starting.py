@@ -27,7 +27,9 @@ class StartUpFollower:
         self._said: float | None = None
 
     def entered(self, entries: Iterable[tuple[str, float, float]]) -> None:
-        """Tests of the past: point, mg N/L, POSIX seconds when the water was tested, in any order."""
+        """All tests there are: point, mg N/L, POSIX seconds when the water was tested, in any order."""
+        for tests in self._tests.values():
+            tests.clear()
         for point, value, utc in entries:
             if point in self._tests:
                 self._tests[point][utc] = value

@@ -343,8 +343,9 @@ class Journal:
         return await self._ask(lambda: self._file.entries_where(where, values, limit))
 
     async def entries_of(self, form: str) -> list[Entry]:
-        """The entries that came with a form."""
-        return await self._ask(lambda: self._file.entries_where("form = ?", [form], 1000))
+        """The entries that came with a form, in the order they were written."""
+        found = await self._ask(lambda: self._file.entries_where("form = ?", [form], 1000))
+        return sorted(found, key=lambda one: one.id)
 
     async def entry(self, key: int) -> Entry | None:
         """One entry; None when there is none of that number."""

@@ -1,0 +1,319 @@
+"""Rounds of one shed: entries are kept in the journal first, then judged like any reading.
+
+A correction leaves what it corrects to be seen: the entry in the journal, its reading in the history with the flag
+"fail" and why. A value measured before the newest one goes to the history alone; what is worked out from several
+tests, as the start of a filter, is worked out anew.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Protocol
+
+from brinewatch.alarms.events import Command
+from brinewatch.config import ShedFile
+from brinewatch.config.plans import channels_of
+from brinewatch.errors import BrinewatchError
+from brinewatch.husbandry.due import Asked, overdue_words
+from brinewatch.husbandry.forms import WHOLE, Correction, Outcome, RoundForm
+from brinewatch.husbandry.settings import DAY_S
+from brinewatch.moment import Moment
+from brinewatch.ports import Bus, Clock
+from brinewatch.probes.manual import ManualBus
+from brinewatch.quantities import QUANTITIES
+from brinewatch.readings import Flag, Reading, Sample, quantity_of, stage_of
+from brinewatch.recalling import recall_tests
+from brinewatch.rounds.checking import Checks, moment_of, sure_of, told_before
+from brinewatch.signals.quality import judge
+from brinewatch.store.history import History
+from brinewatch.store.journal import Draft, Entry, Journal
+from brinewatch.store.photos import Photos
+from brinewatch.watchkeeper import Watchkeeper
+
+log = logging.getLogger(__name__)
+
+NOTED = "inspection"  # what a note or a photo of a stage is an entry of
+_STEP_S = 0.001
+_RECENT = 40
+_NOTE = 2000
+
+
+class Look(Protocol):
+    """One step of the watch, now."""
+
+    def __call__(self, samples: Sequence[Sample] = (), commands: Sequence[Command] = ()) -> object: ...
+
+
+class Rounds:
+    """look: one step of the watch."""
+
+    def __init__(
+        self, shed: ShedFile, keeper: Watchkeeper, journal: Journal, history: History, buses: Mapping[str, Bus],
+        clock: Clock, look: Look,
+    ) -> None:  # fmt: skip
+        self.shed = shed
+        self.keeper = keeper
+        self.journal = journal
+        self.clock = clock
+        self.photos = Photos(shed.data)
+        self.hands = [bus for bus in buses.values() if isinstance(bus, ManualBus)]
+        self.checks = Checks(shed, self.hands, self._before)
+        self._history = history
+        self._look = look
+        self._channels = channels_of(shed)
+        self._one_at_a_time = asyncio.Lock()
+        self._every = {
+            f"{one.stage}.{quantity}": one.every_days * DAY_S for one in shed.rounds for quantity in one.ask
+        }
+
+    def restore(self, entries: Iterable[Entry]) -> None:
+        """Take back what had been entered before a restart."""
+        kept = list(entries)
+        for bus in self.hands:
+            bus.restore(kept)
+
+    # -- what is asked ------------------------------------------------------------------------------------------
+
+    def asked(self) -> list[Asked]:
+        """Everything entered by hand: what the round asks, then the rest, which is asked as often as its alarms
+        want it."""
+        ages = {alarm.point: alarm.max_age_s for alarm in self.shed.alarms}
+        points = dict.fromkeys([*self._every, *(point for bus in self.hands for point in bus.points)])
+        return [
+            Asked(point, self._every.get(point, ages.get(point, DAY_S)), self._last(point), point in self._every)
+            for point in points
+        ]
+
+    def _last(self, point: str) -> float | None:
+        sample = next((one for bus in self.hands if (one := bus.newest(point)) is not None), None)
+        return None if sample is None else sample.at.utc
+
+    def health(self, now: Moment) -> tuple[bool | None, str]:
+        """Whether the round is in time; None when no clock tells."""
+        if not now.trusted:
+            return None, "The clock is not set: nobody knows what is due."
+        words = overdue_words(self.asked(), now.utc, self.keeper.stage_name)
+        return not words, words
+
+    # -- what is given ------------------------------------------------------------------------------------------
+
+    async def save(self, form: RoundForm) -> Outcome:
+        """Keep a whole form, or nothing of it. StoreError when the disk does not take it."""
+        async with self._one_at_a_time:
+            now = self.clock.now()
+            if form.form and (before := await self.journal.entries_of(form.form)):
+                return self._again(form, before)
+            checked = await self.checks.check(form.fields, form.at, now)
+            faults = dict(checked.faults)
+            faults |= self._note_faults(form)
+            if not faults and not checked.samples and not form.note and not form.photo:
+                faults[WHOLE] = "Nothing is filled in: nothing was saved."
+            if faults or not sure_of(form.sure, checked):
+                return Outcome(faults=faults, doubts=checked.doubts, sure=checked.sure)
+            drafts = [await self._draft(sample, typed, form, now) for sample, typed in checked.samples]
+            if form.note or form.photo:
+                drafts = await self._with_note(drafts, form, now)
+            entries = await self.journal.enter_all(drafts, form.by, now)
+            await self._deliver(entries)
+            return Outcome([self.line(one) for one in entries])
+
+    def _again(self, form: RoundForm, before: Sequence[Entry]) -> Outcome:
+        lines = [self.line(one) for one in before]
+        if told_before(before, form.fields):
+            return Outcome(lines, again=True)
+        fault = (
+            f"This form was saved already, at {before[0].at.local:%H:%M}: {'; '.join(lines)}. What differs here is "
+            "not saved. To put an entry right, correct it in the list of entries; what is new, save now."
+        )
+        return Outcome(faults={WHOLE: fault}, again=True)
+
+    def _note_faults(self, form: RoundForm) -> dict[str, str]:
+        if not form.note and not form.photo:
+            return {}
+        found = {}
+        if form.about not in [one.settings.key for one in self.shed.stages if one.path != "watch"]:
+            found["about"] = "Say which place the note or the photo is of."
+        if len(form.note) > _NOTE:
+            found["note"] = f"The note is longer than {_NOTE} characters; write less of it."
+        if form.photo and self.photos.path(form.photo) is None:
+            found["photo"] = "The photo is not there any more; take it again."
+        return found
+
+    async def _draft(self, sample: Sample, typed: str, form: RoundForm, now: Moment) -> Draft:
+        assert sample.value is not None
+        measured = None if sample.at.utc == now.utc else await self._free(sample.point, sample.at.utc)
+        return Draft(sample.point, sample.value, measured, typed, form=form.form)
+
+    async def _with_note(self, drafts: Sequence[Draft], form: RoundForm, now: Moment) -> list[Draft]:
+        """Note and photo lie with the look at the animals of that stage, whether or not it was filled in."""
+        point = f"{form.about}.{NOTED}"
+        there = next((one for one in drafts if one.point == point), None)
+        if there is not None:
+            said = replace(there, note=form.note, photo=form.photo)
+            return [said if one is there else one for one in drafts]
+        utc = moment_of(form.at, now).utc
+        measured = None if utc == now.utc else await self._free(point, utc)
+        return [*drafts, Draft(point, 1.0, measured, "", form.note, form.photo, form.form)]
+
+    async def _free(self, point: str, utc: float) -> float:
+        """An instant of a point that no other entry has: two readings of one instant cannot both stand."""
+        near = await self.journal.entered(utc - _STEP_S / 2, utc + 1.0, [point])
+        taken = [one.measured.utc for one in near]
+        while any(abs(utc - one) < _STEP_S / 2 for one in taken):
+            utc += _STEP_S
+        return utc
+
+    async def enter(self, point: str, value: float, unit: str | None, by: str) -> str:
+        """One number of now, without asking back: what the command line enters."""
+        async with self._one_at_a_time:
+            now = self.clock.now()
+            sample = self.checks.home(point).sample(point, value, unit, now)
+            assert sample.value is not None
+            [entry] = await self.journal.enter_all([Draft(point, sample.value, typed=f"{value:g}")], by, now)
+            await self._deliver([entry])
+            return f"Kept: {point} {self.keeper.show(point, sample.value)}, {now.local:%Y-%m-%d %H:%M}."
+
+    # -- corrections --------------------------------------------------------------------------------------------
+
+    async def correct(self, correction: Correction) -> Outcome:
+        """Keep what is right in place of an entry. BrinewatchError when there is no such entry, or it does not
+        count any more."""
+        async with self._one_at_a_time:
+            now = self.clock.now()
+            if correction.form and (before := await self.journal.entries_of(correction.form)):
+                return Outcome([self.line(one) for one in before], again=True)
+            old = await self.standing(correction.entry)
+            if not correction.why or len(correction.why) > _NOTE:
+                return Outcome(faults={"why": f"Say why, in 1 to {_NOTE} characters; it is kept with the entry."})
+            if correction.take_back:
+                words = f"{correction.by}: {correction.why}"
+                await self.journal.take_back(old.id, words, now)
+                await self._replaced(old, f"Taken back by {words}")
+                return Outcome([f"{self.line(old)}: taken back"])
+            at = correction.at if correction.at != local_text(old.measured) else ""
+            when = at or old.measured.local.isoformat()
+            checked = await self.checks.check({old.point: correction.text}, when, now)
+            faults = {("text" if key == old.point else key): text for key, text in checked.faults.items()}
+            unlike = checked.doubts.get(old.point)
+            asked = {"text": unlike} if unlike else {}
+            checked = replace(checked, doubts=asked)
+            if faults or not sure_of(correction.sure, checked):
+                return Outcome(faults=faults, doubts=asked, sure=checked.sure)
+            [(sample, typed)] = checked.samples
+            assert sample.value is not None
+            measured = await self._free(old.point, moment_of(at, now).utc if at else old.measured.utc)
+            draft = Draft(
+                old.point, sample.value, measured, typed, correction.why, old.photo, correction.form, old.id
+            )
+            [entry] = await self.journal.enter_all([draft], correction.by, now)
+            right = self.checks.show(old.point, sample.value)
+            await self._deliver([entry], late=True)
+            await self._replaced(old, f"Corrected by {correction.by} to {right}: {correction.why}")
+            return Outcome([self.line(entry)])
+
+    async def standing(self, key: int) -> Entry:
+        """An entry that can be corrected."""
+        old = await self.journal.entry(key)
+        if old is None:
+            raise BrinewatchError(f"There is no entry {key}.", "The list of entries has their numbers.")
+        if old.withdrawn:
+            raise BrinewatchError(f"Entry {key} was taken back already ({old.withdrawn}).", "Enter the value anew.")
+        if old.corrected:
+            raise BrinewatchError(f"Entry {key} was corrected already.", "Correct the one that stands for it now.")
+        return old
+
+    async def _replaced(self, old: Entry, reason: str) -> None:
+        """An entry counts no more: its reading is not to be trusted, and the one before it is the newest again."""
+        quantity = quantity_of(old.point)
+        probe = self.checks.home(old.point).probe(old.point) if old.point in self._channels else "round"
+        self._history.revise(
+            Reading(old.point, quantity, old.value, old.value, Flag.FAIL, reason, old.measured, probe)
+        )
+        if old.point not in self._channels:
+            return
+        home, now = self.checks.home(old.point), self.clock.now()
+        home.forget(old.point)
+        standing = [one for one in await self.journal.entered(points=[old.point], limit=_RECENT) if one.stands]
+        home.restore(standing[:1])
+        newest = home.newest(old.point)
+        if newest is None:
+            newest = Sample(old.point, None, None, now, probe, Flag.MISSING, "Not entered yet.")
+        self._look([newest])
+        await self._tests_again()
+
+    async def _tests_again(self) -> None:
+        for words in await recall_tests(self.keeper, self.shed.follows, self.journal):
+            log.warning("%s", words)
+
+    # -- where it goes ------------------------------------------------------------------------------------------
+
+    async def _deliver(self, entries: Sequence[Entry], *, late: bool = False) -> None:
+        """Entries that are kept, to the watch: the newest of their points are judged, others are history."""
+        news, now = [], self.clock.now()
+        for one in entries:
+            if one.point not in self._channels:
+                # a note of a stage that is not asked about: nothing judges it, and it is charted all the same
+                self._history.add([_done(one)])
+                continue
+            home = self.checks.home(one.point)
+            age = max(0.0, now.utc - one.measured.utc)
+            at = Moment(now.mono - age, one.measured.utc, one.measured.trusted, now.zone)
+            sample = Sample(one.point, one.value, None, at, home.probe(one.point))
+            newest = home.newest(one.point)
+            if newest is None or newest.at.utc <= at.utc:
+                home.take(sample)
+                news.append(sample)
+            else:
+                late = True
+                channel = self._channels[one.point]
+                self._history.add([judge(sample, channel.quality, None, now, accuracy=channel.accuracy)[0]])
+        self._look(news)
+        if late:
+            await self._tests_again()
+
+    async def _before(self, point: str, utc: float) -> list[float]:
+        found = await self.journal.entered(until_utc=utc, points=[point], limit=_RECENT)
+        return [one.value for one in reversed(found) if one.stands]
+
+    # -- for people ---------------------------------------------------------------------------------------------
+
+    def what(self, point: str) -> str:
+        """A point as people say it."""
+        return f"{self.keeper.stage_name(stage_of(point))}, {QUANTITIES[quantity_of(point)].name}"
+
+    def line(self, one: Entry) -> str:
+        """An entry in a line."""
+        value = self.checks.show(one.point, one.value)
+        return f"{self.what(one.point)}: {value}, {one.measured.local:%Y-%m-%d %H:%M}"
+
+    async def keep_photo(self, data: bytes) -> str:
+        """Keep a photo and return its name. BrinewatchError for what is none."""
+        with self.clock.hold():
+            return await asyncio.to_thread(self.photos.keep, data)
+
+    async def keep_photo_file(self, path: Path) -> str:
+        """The same of a file on this computer."""
+
+        def read() -> bytes:
+            try:
+                return path.read_bytes()
+            except OSError as error:
+                raise BrinewatchError(
+                    f"The photo {path} cannot be read: {error.strerror}.", "The daemon's account must be able to."
+                ) from error
+
+        with self.clock.hold():
+            return await self.keep_photo(await asyncio.to_thread(read))
+
+
+def local_text(at: Moment) -> str:
+    """An instant as a form's field has it, to the minute."""
+    return f"{at.local:%Y-%m-%dT%H:%M}"
+
+
+def _done(one: Entry) -> Reading:
+    return Reading(one.point, quantity_of(one.point), one.value, one.value, Flag.PASS, "", one.measured, "round")
