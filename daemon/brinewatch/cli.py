@@ -138,6 +138,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     from brinewatch.rehearse import register as register_rehearse
     from brinewatch.relay_command import register as register_relay
     from brinewatch.roster_command import register as register_roster
+    from brinewatch.round_command import register as register_rounds
     from brinewatch.series_command import register as register_series
     from brinewatch.topics_command import register as register_topics
     from brinewatch.water.line import register as register_water
@@ -159,7 +160,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     shed(register_journal(add))
     shed(register_backup(add))
     shed(register_restore(add))
-    for command in register_series(add):
+    for command in (*register_series(add), *register_rounds(add)):
         shed(command)
     shed(register_probes(add))
 

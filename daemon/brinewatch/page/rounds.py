@@ -93,7 +93,7 @@ def add_rounds(app: FastAPI, templates: Environment, desk: RoundDesk) -> None:
         except BrinewatchError as error:
             rows, fault = [], str(error)
         form = request.query_params.get("saved", "")
-        saved = [one for one in rows if form and one.form == form]
+        saved = sorted((one for one in rows if form and one.form == form), key=lambda one: one.number)
         due = [one for one in asked if one.urgency != "later"]
         return page("rounds", request, 503 if fault else 200, rows=rows, due=due, saved=saved, fault=fault)
 

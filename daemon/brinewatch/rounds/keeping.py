@@ -276,7 +276,7 @@ class Rounds:
             await self._tests_again()
 
     async def _before(self, point: str, utc: float) -> list[float]:
-        found = await self.journal.entered(until_utc=utc, points=[point], limit=_RECENT)
+        found = await self.journal.entered(until_utc=utc + _STEP_S / 2, points=[point], limit=_RECENT)
         return [one.value for one in reversed(found) if one.stands]
 
     # -- for people ---------------------------------------------------------------------------------------------
