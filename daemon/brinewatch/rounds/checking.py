@@ -25,7 +25,7 @@ _CAPPED = ("deaths", "animals_taken")
 _COMPARED = 12
 _LONGEST = 500
 
-Before = Callable[[str, float], Awaitable[Sequence[float]]]
+Before = Callable[[str, float, int | None], Awaitable[Sequence[float]]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,8 @@ class Checked:
 
 
 class Checks:
-    """before(point, utc): the values of a point that count and were measured before, the newest last."""
+    """before(point, utc, but): the values of a point that count and were measured before, the newest last, without
+    that of one entry."""
 
     def __init__(self, shed: ShedFile, hands: Sequence[ManualBus], before: Before) -> None:
         self._shed = shed
@@ -67,8 +68,11 @@ class Checks:
         number = f"{quantity.from_canonical(value, unit):.{quantity.decimals}f}"
         return f"pH {number}" if unit == "pH" else f"{number} {unit}"
 
-    async def check(self, fields: Mapping[str, str], at: str, now: Moment, unit: str | None = None) -> Checked:
-        """All that is wrong with a form, or may be. fields: by point, as typed; at: when, local, "" for now."""
+    async def check(
+        self, fields: Mapping[str, str], at: str, now: Moment, instead_of: int | None = None
+    ) -> Checked:
+        """All that is wrong with a form, or may be. fields: by point, as typed; at: when, local, "" for now;
+        instead_of: the entry it is to replace, which is no measure for it."""
         faults: dict[str, str] = {}
         asked: dict[str, list[str]] = {}
         when = now
@@ -82,20 +86,20 @@ class Checks:
                 home = self.home(point)
                 if len(text) > _LONGEST:
                     raise BrinewatchError("That is longer than any value.", "Write the number alone.")
-                value = value_of(point, text, unit or home.unit(point))
-                sample = home.sample(point, value, unit, when)
+                value = value_of(point, text, home.unit(point))
+                sample = home.sample(point, value, None, when)
             except BrinewatchError as error:
                 faults[point] = str(error)
                 continue
             samples.append((sample, text.strip()))
             assert sample.value is not None
-            if found := await self._doubts(point, sample.value, when.utc):
+            if found := await self._doubts(point, sample.value, when.utc, instead_of):
                 asked[point] = found
         if samples and AT not in faults and (words := old(now.utc - when.utc)):
             asked[AT] = [words]
         return Checked(samples, faults, asked, _digest(fields, at, asked))
 
-    async def _doubts(self, point: str, value: float, utc: float) -> list[str]:
+    async def _doubts(self, point: str, value: float, utc: float, but: int | None) -> list[str]:
         limits = [
             (alarm.rule.side, alarm.limit, alarm.rule.title)
             for alarm in self._shed.alarms
@@ -106,7 +110,8 @@ class Checks:
             here = [one for one in self._shed.batches if one.stage == stage_of(point) and not one.ended]
             batch = here[0] if here else None
             most = None if batch is None else (float(batch.animals_in), f"ever came with {batch.name}")
-        return doubts(point, value, (await self._before(point, utc))[-_COMPARED:], limits, self.show, most)
+        before = (await self._before(point, utc, but))[-_COMPARED:]
+        return doubts(point, value, before, limits, self.show, most)
 
 
 def moment_of(text: str, now: Moment) -> Moment:

@@ -196,7 +196,7 @@ class Rounds:
                 return Outcome([f"{self.line(old)}: taken back"])
             at = correction.at if correction.at != local_text(old.measured) else ""
             when = at or old.measured.local.isoformat()
-            checked = await self.checks.check({old.point: correction.text}, when, now)
+            checked = await self.checks.check({old.point: correction.text}, when, now, old.id)
             faults = {("text" if key == old.point else key): text for key, text in checked.faults.items()}
             unlike = checked.doubts.get(old.point)
             asked = {"text": unlike} if unlike else {}
@@ -275,9 +275,9 @@ class Rounds:
         if late:
             await self._tests_again()
 
-    async def _before(self, point: str, utc: float) -> list[float]:
+    async def _before(self, point: str, utc: float, but: int | None) -> list[float]:
         found = await self.journal.entered(until_utc=utc + _STEP_S / 2, points=[point], limit=_RECENT)
-        return [one.value for one in reversed(found) if one.stands]
+        return [one.value for one in reversed(found) if one.stands and one.id != but]
 
     # -- for people ---------------------------------------------------------------------------------------------
 
