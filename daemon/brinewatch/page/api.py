@@ -5,7 +5,7 @@ What is there stays as it is: a change that would break a program gets the next 
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Mapping, MutableMapping
+from collections.abc import Awaitable, Callable, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,7 +23,6 @@ from brinewatch.page import api_models as models
 from brinewatch.page.access import NEEDS, Ask
 from brinewatch.page.app import NEVER_KEPT
 from brinewatch.page.login import Door
-from brinewatch.settings import key_path
 
 UNDER = "/api/1"
 _MOST = 64_000  # bytes of a request
@@ -161,7 +160,7 @@ def create_api(door: Door, ask: Ask) -> FastAPI:
 
     @api.exception_handler(RequestValidationError)
     async def wrong(request: Request, error: RequestValidationError) -> JSONResponse:
-        said = [f"{key_path(one['loc'][1:]) or 'the body'}: {one['msg'][:200]}" for one in error.errors()[:5]]
+        said = dict.fromkeys(f"{_place(one['loc'])}: {one['msg'][:200]}" for one in error.errors()[:5])
         return _problem(422, f"{'; '.join(said)[:1000]}.", f"See {UNDER}/openapi.json.")
 
     @api.exception_handler(BrinewatchError)
@@ -169,6 +168,11 @@ def create_api(door: Door, ask: Ask) -> FastAPI:
         return _problem(503 if isinstance(error, StoreError) else 409, error.what, error.hint)
 
     return api
+
+
+def _place(loc: Sequence[int | str]) -> str:
+    """The field that is wrong; all bodies are flat. What is no JSON at all is wrong at a place nobody can find."""
+    return str(loc[1]) if len(loc) > 1 and isinstance(loc[1], str) else "the body"
 
 
 def _problem(status: int, what: str, hint: str, headers: Mapping[str, str] | None = None) -> JSONResponse:

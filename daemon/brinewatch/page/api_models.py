@@ -11,7 +11,7 @@ from dataclasses import is_dataclass
 from functools import cache
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, create_model
+from pydantic import BaseModel, ConfigDict, Field, create_model, field_validator
 
 from brinewatch.alarms.events import AlarmEvent, Order
 from brinewatch.messages import Delivery
@@ -76,6 +76,12 @@ class OrderIn(Strict):
     )
     once: bool = Field(False, description="shelve only until its condition has gone")
     why: str = Field("", max_length=200, pattern=_PLAIN, description="why, for those who read it later")
+
+    @field_validator("alarm", mode="before")
+    @classmethod
+    def _whole(cls, value: object) -> object:
+        """12.0 is a whole number in JSON (JSON Schema 2020-12, 6.1.1)."""
+        return int(value) if isinstance(value, float) and value.is_integer() else value
 
 
 class OrderOut(BaseModel):

@@ -7,9 +7,10 @@ from collections.abc import Awaitable, Callable, MutableMapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from fastapi import Depends, FastAPI, HTTPException, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.exceptions import HTTPException
 
 from brinewatch.overview import Overview, as_json
 from brinewatch.page.access import Guard, this_machine
@@ -34,6 +35,7 @@ _HEADERS = (
 )
 # RFC 6797: once reached over TLS, a browser goes by no other way for a year
 _TLS_ONLY = (b"strict-transport-security", b"max-age=31536000")
+_NOT_THERE = "There is no such page."
 NEVER_KEPT = {"Cache-Control": "no-store"}
 
 _Scope = MutableMapping[str, Any]
@@ -102,7 +104,8 @@ def pages(*folders: Path, forms: bool = False, guard: Guard | None = None) -> tu
     async def say_why(request: Request, error: HTTPException) -> Response:
         """A sentence on a page for people, JSON for scripts and programs."""
         if wants_page(request):
-            text = refused.render(what=str(error.detail))
+            what = _NOT_THERE if (error.status_code, error.detail) == (404, "Not Found") else str(error.detail)
+            text = refused.render(what=what)
             return HTMLResponse(text, error.status_code, headers={**NEVER_KEPT, **(error.headers or {})})
         return JSONResponse({"detail": error.detail}, error.status_code, headers=error.headers)
 
