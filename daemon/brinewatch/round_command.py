@@ -16,8 +16,8 @@ from brinewatch.terminal import AddCommand
 
 _ABOUT = """
 Without anything: what is asked, and what is due. `brinewatch round raceway.tan=0.4 raceway.deaths=0` enters it. A
-value unlike those before it, or beyond a limit, is told and not kept; say --anyway when it is right. Several animals:
-raceway.mean_weight="12.1 13.4 11.9".
+value unlike those before it, or beyond a limit, is told and not kept; say --anyway when it is right. Of several
+animals: raceway.mean_weight="12.1 13.4 11.9".
 """
 
 

@@ -146,16 +146,19 @@ class _Counts:
                 Figure("survival", "Survival", None, "%", wrong, why),
                 Figure("present", "Animals there now", None, "", wrong, why),
             ]
-        share = survival_percent(batch.animals_in, self.dead)
         found.append(_figure("deaths", "Found dead", self.dead, "", 0, _times(self._kept.get("deaths", ()))))
         if self.taken:
             times = _times(self._kept.get("animals_taken", ()))
             found.append(_figure("taken", "Taken out", self.taken, "", 0, times))
-        note = "of those that came; who vanished without being found is not counted as dead"
-        found.append(_figure("survival", "Survival", share, "%", 1, note))
-        found.append(
-            _figure("present", "Animals there now", self.present, "", 0, "by these counts, not counted anew")
-        )
+        if self._kept.get("deaths"):
+            share = survival_percent(batch.animals_in, self.dead)
+            note = "of those that came; who vanished without being found is not counted as dead"
+            found.append(_figure("survival", "Survival", share, "%", 1, note))
+        else:
+            nobody = "not known: nobody has entered how many were found dead, not even 0"
+            found.append(Figure("survival", "Survival", None, "%", nobody))
+        note = "by these counts, not counted anew"
+        found.append(_figure("present", "Animals there now", self.present, "", 0, note))
         return found
 
     def feed(self) -> Figure:

@@ -28,7 +28,8 @@ def doubts(
     """What to ask back, a sentence each; none when the value is like the others.
 
     before: the values of the point that count, the newest last; limits: side (min or max), limit and title of each
-    alarm that would judge it; show: a value as people see it; most: more than this is unlikely, and what it is.
+    alarm that would judge it, the most urgent first; show: a value as people see it; most: more than this is
+    unlikely, and what it is.
     """
     quantity = QUANTITIES[quantity_of(point)]
     if quantity.states is not None:
@@ -46,6 +47,7 @@ def doubts(
         if (side == "max" and value > limit) or (side == "min" and value < limit):
             over = "above" if side == "max" else "below"
             found.append(f"{over.capitalize()} {show(point, limit)}: saved, it stands for the alarm {title!r}.")
+            break  # the most urgent one says enough
     if most is not None and value > most[0]:
         found.append(f"That is more than {most[1]} ({show(point, most[0])}).")
     return found

@@ -72,7 +72,7 @@ class Outcome:
 class EntryView:
     """An entry as it is listed. value: with its unit; typed: as it was typed where that says more, else "";
     state: "" when it counts, else what became of it; corrects: the number of the entry it is in place of; local,
-    text: when and what, as they stand in a form's fields; form: the form it came with."""
+    text, unit: when and what, as they stand in a form's fields; form: the form it came with."""
 
     number: int
     point: str
@@ -88,4 +88,5 @@ class EntryView:
     corrects: int | None = None
     local: str = ""
     text: str = ""
+    unit: str = ""
     form: str = ""

@@ -58,13 +58,19 @@ class Checks:
             raise BrinewatchError(f"{point} takes no values entered by hand.", f"These do: {known}.")
         return self._homes[point]
 
+    def unit(self, point: str) -> str:
+        """The unit a point is entered in; "" for a thing done or not."""
+        quantity, home = QUANTITIES[quantity_of(point)], self._homes.get(point)
+        if quantity.states is not None:
+            return ""
+        return quantity.unit if home is None else home.unit(point)
+
     def show(self, point: str, value: float) -> str:
         """A value, in the unit people enter it in."""
         quantity = QUANTITIES[quantity_of(point)]
         if quantity.states is not None and value in range(len(quantity.states)):
             return quantity.states[int(value)]
-        home = self._homes.get(point)
-        unit = quantity.unit if home is None else home.unit(point)
+        unit = self.unit(point)
         number = f"{quantity.from_canonical(value, unit):.{quantity.decimals}f}"
         return f"pH {number}" if unit == "pH" else f"{number} {unit}"
 

@@ -41,7 +41,7 @@ def _field(rounds: Rounds, one: Asked, now: Moment) -> RoundField:
     urgency = "overdue" if one.overdue(now.utc) else "due" if one.due(now.utc) else "later"
     return RoundField(
         one.point, stage_of(one.point), rounds.keeper.stage_name(stage_of(one.point)), quantity.name,
-        "" if quantity.states is not None else home.unit(one.point), kind,
+        rounds.checks.unit(one.point), kind,
         "" if last is None or last.value is None else rounds.checks.show(one.point, last.value),
         "" if age is None else span_text(age), urgency, span_text(one.every_s),
     )  # fmt: skip
@@ -75,7 +75,8 @@ def entry_view(rounds: Rounds, one: Entry, instead: Entry | None = None) -> Entr
     return EntryView(
         one.id, one.point, rounds.what(one.point), rounds.checks.show(one.point, one.value),
         f"{one.measured.local:%Y-%m-%d %H:%M}", one.by, f"{one.at.local:%Y-%m-%d %H:%M}", one.note, typed,
-        one.photo, state, one.corrects, local_text(one.measured), one.typed, one.form,
+        one.photo, state, one.corrects, local_text(one.measured), one.typed, rounds.checks.unit(one.point),
+        one.form,
     )  # fmt: skip
 
 
