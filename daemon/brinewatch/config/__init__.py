@@ -117,6 +117,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         "backup": store.backup_to,
         "series": series,
         "round": rounds,
+        "page": page and page.enabled and page.certificate,
     }
     parts = [key for key in WATCH_PARTS if there.get(key, True)]
     stages += [

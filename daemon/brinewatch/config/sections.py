@@ -56,6 +56,7 @@ WATCH_PARTS: Mapping[str, str] = {
     "mail": "Mail",
     "webhook": "Webhook",
     "lookout": "Lookout",
+    "page": "Page",
 }
 
 

@@ -37,7 +37,7 @@ from brinewatch.store.thread import StoreThread
 log = logging.getLogger(__name__)
 T = TypeVar("T")
 
-_PATIENCE_S = 5.0
+_OPEN_S = 60.0
 _HASH_S = 30.0
 _STOP_S = 10.0
 _FRESH_S = 3.0  # a role taken away by the command line counts after so long
@@ -49,11 +49,17 @@ _REFUSALS_AN_HOUR = 30
 
 
 class Accounts:
-    """Open it first; use it from one event loop. note: one line for people, kept in the journal."""
+    """Open it first; use it from one event loop.
+
+    note: one line for people, kept in the journal; idle_s, whole_s: how long a session lives unused, and at all;
+    patience_s: real seconds after which the disk counts as hanging.
+    """
 
     def __init__(
-        self, folder: Path, clock: Clock, note: Callable[[str], None], idle_s: float, whole_s: float
-    ) -> None:
+        self, folder: Path, clock: Clock, note: Callable[[str], None], idle_s: float, whole_s: float,
+        patience_s: float = 5.0,
+    ) -> None:  # fmt: skip
+        self._patience_s = patience_s
         self._clock = clock
         self._note = note
         self._file = AccountsFile(folder, idle_s, whole_s)
@@ -70,7 +76,7 @@ class Accounts:
         self._disk.start()
         self._hashing.start()
         now = self._clock.now()
-        mended = await self._do(lambda: self._file.mend(now), 60.0)
+        mended = await self._do(lambda: self._file.mend(now), _OPEN_S)
         if mended:
             self._note(mended)
 
@@ -285,9 +291,9 @@ class Accounts:
         finally:
             self._forget()
 
-    async def _do(self, work: Callable[[], T], seconds: float = _PATIENCE_S) -> T:
+    async def _do(self, work: Callable[[], T], seconds: float = 0.0) -> T:
         try:
-            return await self._disk.run(work, seconds)
+            return await self._disk.run(work, seconds or self._patience_s)
         except TimeoutError:
             raise StoreError(
                 f"{self._file.path} does not answer.", "Look at the disk; those who are logged in stay so."
