@@ -70,6 +70,23 @@ async def test_a_round_is_saved_and_shown(tmp_path: Path) -> None:
         assert it.keeper.latest["tank.tan"].value == 0.4
 
 
+async def test_a_long_list_comes_in_pages(tmp_path: Path) -> None:
+    async with kept(tmp_path) as it, phone_on(it) as one:
+        for place in range(53):
+            await it.rounds.enter("tank.tan", place / 100, None, "Runa")
+            await it.clock.drive(it.clock.now().mono + 60)
+        await one.get("/rounds")
+        assert len(one.page) < 20_000
+        assert one.page.count('<li id="e') == 50
+        older = re.search(r'href="(/rounds\?until=[^"]+)"', one.page)
+        assert older is not None
+        text = await one.get(older[1])
+        assert re.findall(r'<li id="e(\d+)"', one.page) == ["3", "2", "1"]
+        assert "The newest" in text
+        await one.get("/rounds?until=yesterday")
+        assert one.status == 422
+
+
 async def test_two_touches_save_once(tmp_path: Path) -> None:
     async with kept(tmp_path) as it, phone_on(it) as one, phone_on(it) as other:
         await one.get("/rounds/new")

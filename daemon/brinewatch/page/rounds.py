@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Annotated, Any, Protocol
 from urllib.parse import urlsplit
 
-from fastapi import FastAPI, HTTPException, Request
+from fastapi import FastAPI, HTTPException, Query, Request
 from fastapi import Path as InPath
 from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 from jinja2 import Environment
@@ -28,6 +28,7 @@ from brinewatch.page.multipart import Sent, sent_of
 
 _MOST, _MOST_CORRECTION = 12_500_000, 20_000
 _VALUE = "v."
+_ROWS = 50
 _FORM = re.compile(r"[A-Za-z0-9_-]{8,40}")
 _OLD = "This form is from before the page was started anew. Nothing was saved: look it over, and save it again."
 _KEPT_PHOTO = {"Cache-Control": "private, max-age=31536000, immutable"}
@@ -48,7 +49,7 @@ class RoundDesk(Protocol):
 
     async def save(self, form: RoundForm) -> Outcome: ...
 
-    async def listed(self) -> Sequence[EntryView]: ...
+    async def listed(self, limit: int, until_utc: float | None) -> Sequence[EntryView]: ...
 
     async def one(self, number: int) -> EntryView: ...
 
@@ -86,16 +87,22 @@ def add_rounds(app: FastAPI, templates: Environment, desk: RoundDesk) -> None:
         return HTMLResponse(text, status, headers=NEVER_KEPT)
 
     @app.get("/rounds")
-    async def entries(request: Request, visitor: Visitor = _LOOK) -> Response:
+    async def entries(
+        request: Request, visitor: Visitor = _LOOK, until: Annotated[float | None, Query(ge=0, le=1e11)] = None
+    ) -> Response:
         asked = desk.asked()
         try:
-            rows, fault = await desk.listed(), ""
+            rows, fault = await desk.listed(_ROWS + 1, until), ""
         except BrinewatchError as error:
             rows, fault = [], str(error)
         form = request.query_params.get("saved", "")
         saved = sorted((one for one in rows if form and one.form == form), key=lambda one: one.number)
         due = [one for one in asked if one.urgency != "later"]
-        return page("rounds", request, 503 if fault else 200, rows=rows, due=due, saved=saved, fault=fault)
+        older = repr(rows[_ROWS - 1].utc) if len(rows) > _ROWS else ""
+        return page(
+            "rounds", request, 503 if fault else 200, rows=rows[:_ROWS], due=due, saved=saved, fault=fault,
+            older=older, newest=until is None,
+        )  # fmt: skip
 
     def blank(request: Request, filled: _Filled, status: int = 200) -> HTMLResponse:
         return page(

@@ -93,10 +93,10 @@ class Rounds:
         return None if sample is None else sample.at.utc
 
     def health(self, now: Moment) -> tuple[bool | None, str]:
-        """Whether the round is in time; None when no clock tells."""
-        if not now.trusted:
-            return None, "The clock is not set: nobody knows what is due."
+        """Whether the round is in time; None when it seems not to be, by a clock nobody trusts."""
         words = overdue_words(self.asked(), now.utc, self.keeper.stage_name)
+        if words and not now.trusted:
+            return None, "The clock is not set: nobody knows what is due."
         return not words, words
 
     # -- what is given ------------------------------------------------------------------------------------------

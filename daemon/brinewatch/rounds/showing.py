@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 _MOST = 20_000  # entries of one batch
+_EVER = 1e18  # seconds
 
 
 def sheet(rounds: Rounds, now: Moment) -> list[RoundField]:
@@ -55,9 +56,9 @@ def places(rounds: Rounds) -> list[tuple[str, str]]:
     return [(key, rounds.keeper.stage_name(key)) for key in dict.fromkeys([*first, *keys])]
 
 
-async def listed(rounds: Rounds, limit: int = 100) -> list[EntryView]:
-    """What was entered, the newest measured first."""
-    found = await rounds.journal.entered(limit=limit)
+async def listed(rounds: Rounds, limit: int, until_utc: float | None = None) -> list[EntryView]:
+    """What was entered, the newest measured first; until_utc: only what was measured before."""
+    found = await rounds.journal.entered(until_utc=_EVER if until_utc is None else until_utc, limit=limit)
     after = {one.corrects: one for one in found if one.corrects is not None}
     return [entry_view(rounds, one, after.get(one.id)) for one in found]
 
@@ -76,7 +77,7 @@ def entry_view(rounds: Rounds, one: Entry, instead: Entry | None = None) -> Entr
         one.id, one.point, rounds.what(one.point), rounds.checks.show(one.point, one.value),
         f"{one.measured.local:%Y-%m-%d %H:%M}", one.by, f"{one.at.local:%Y-%m-%d %H:%M}", one.note, typed,
         one.photo, state, one.corrects, local_text(one.measured), one.typed, rounds.checks.unit(one.point),
-        one.form,
+        one.form, one.measured.utc,
     )  # fmt: skip
 
 
@@ -152,8 +153,8 @@ class RoundPages:
     async def save(self, form: RoundForm) -> Outcome:
         return await self._rounds.save(form)
 
-    async def listed(self) -> list[EntryView]:
-        return await listed(self._rounds)
+    async def listed(self, limit: int, until_utc: float | None) -> list[EntryView]:
+        return await listed(self._rounds, limit, until_utc)
 
     async def one(self, number: int) -> EntryView:
         return entry_view(self._rounds, await self._rounds.standing(number))
