@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -48,9 +48,9 @@ def token(folder: Path, name: str, role: Role) -> str:
 
 @contextlib.asynccontextmanager
 async def page(
-    folder: Path, notes: Notes | None = None, *, open_here: bool = False, ask: Any = None, parts: Sequence[Any] = ()
+    folder: Path, notes: Notes | None = None, *, open_here: bool = False, ask: Any = None, make: Any = create_app
 ) -> AsyncIterator[Any]:
-    """The application. ask: what answers the JSON interface."""
+    """The application. ask: what answers the JSON interface; make: another one than the shed's own."""
     said = notes or Notes()
 
     async def answer(request: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -61,10 +61,10 @@ async def page(
     await people.open()
     try:
         door = Door(people, SystemClock(), "Gannet Quay", "gannet-quay", open_here, 180 * DAY_S)
-        yield create_app(
+        yield make(
             lambda: ALL_WELL,
             [door.add, lambda app, templates: add_people(app, templates, door),
-             lambda app, templates: add_api(app, templates, door, ask or answer), *parts],
+             lambda app, templates: add_api(app, templates, door, ask or answer) ],
             door.guard,
         )  # fmt: skip
     finally:

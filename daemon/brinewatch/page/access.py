@@ -37,11 +37,13 @@ NEEDS: Mapping[Order, Role] = {
 
 @dataclass(frozen=True, slots=True)
 class Visitor:
-    """name: whom the journal names; proof: what a form of theirs has to carry in its field `proof`."""
+    """name: whom the journal names; proof: what a form of theirs has to carry in its field `proof`; logged_in:
+    whether they have shown who they are."""
 
     name: str
     role: Role
     proof: str
+    logged_in: bool = False
 
     def may(self, role: Role) -> bool:
         return self.role >= role

@@ -59,7 +59,7 @@ class Door:
             return Visitor("", Role.NOBODY, "")
         session = await self.session(request)
         if session is not None:
-            return Visitor(session.name, session.role, _proof(request.cookies[self._cookie(request)]))
+            return Visitor(session.name, session.role, _proof(request.cookies[self._cookie(request)]), True)
         if await self.anybody():
             return await self._here(request)
         if path in _WAY_IN:
