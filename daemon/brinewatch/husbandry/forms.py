@@ -72,7 +72,8 @@ class Outcome:
 class EntryView:
     """An entry as it is listed. value: with its unit; typed: as it was typed where that says more, else "";
     state: "" when it counts, else what became of it; corrects: the number of the entry it is in place of; local,
-    text, unit: when and what, as they stand in a form's fields; form: the form it came with; utc: when it was measured."""
+    text, unit: when and what, as they stand in a form's fields;
+    form: the form it came with; utc: when it was measured."""
 
     number: int
     point: str

@@ -9,6 +9,7 @@ import importlib.util
 import io
 import os
 import re
+import shutil
 from pathlib import Path
 
 from brinewatch.errors import BrinewatchError, StoreError
@@ -25,11 +26,14 @@ def able() -> bool:
     return importlib.util.find_spec("PIL") is not None
 
 
+FOLDER = "photos"
+
+
 class Photos:
     """The photos of one store. `keep` blocks: call it in a thread."""
 
     def __init__(self, folder: Path) -> None:
-        self._folder = folder / "photos"
+        self._folder = folder / FOLDER
 
     def keep(self, data: bytes) -> str:
         """Keep a photo, at most 1600 pixels a side, as JPEG, and return its name.
@@ -50,7 +54,7 @@ class Photos:
         if not data.startswith(_BEGINS):
             raise BrinewatchError("The file is no photo.", "Send a JPEG or PNG picture, or none.")
         made = _anew(data)
-        name = f"{hashlib.sha256(made).hexdigest()[:40]}.jpg"
+        name = _name_of(made)
         try:
             self._write(name, made)
         except OSError as error:
@@ -80,6 +84,40 @@ class Photos:
             return None
         path = self._folder / name
         return path if path.is_file() else None
+
+
+# beside the backups, once for all of them: a photo never changes
+BACKUP = "brinewatch-photos"
+
+
+def copy_photos(source: Path, target: Path) -> int:
+    """Copy to one folder what photos of another it lacks, each read back and proven by its name. Returns how many.
+
+    StoreError when a copy is not what it should be; OSError as copying raises it.
+    """
+    count = 0
+    for path in sorted(source.glob("*.jpg")) if source.is_dir() else ():
+        own = target / path.name
+        if not _NAME.fullmatch(path.name) or own.is_file():
+            continue
+        target.mkdir(parents=True, exist_ok=True)
+        part = own.with_suffix(".part")
+        shutil.copyfile(path, part)
+        with part.open("rb") as file:
+            os.fsync(file.fileno())
+            os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+            if _name_of(file.read()) != path.name:
+                raise StoreError(
+                    f"The photo {path} is not what was kept, or its copy is not.",
+                    "Look at both disks; bring it back from an older copy, or delete it.",
+                )
+        part.replace(own)
+        count += 1
+    return count
+
+
+def _name_of(made: bytes) -> str:
+    return f"{hashlib.sha256(made).hexdigest()[:40]}.jpg"
 
 
 def _anew(data: bytes) -> bytes:
