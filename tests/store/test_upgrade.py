@@ -39,8 +39,8 @@ def earlier(folder: Path, version: int) -> Path:
             at = NOW.utc - 1000 + number
             db.execute(
                 f"INSERT INTO event ({EVENT}) VALUES (?, 'raised', 'air-lost@air.pressure', ?, 'critical',"
-                " 'Air is failing', 'air.pressure', 'pressure', 'unacknowledged', 0.3, 8.0, 1, ?, 1, 2, ?, 1, '', ?,"
-                " ?, 3, ?, 1, NULL, NULL, NULL)",
+                " 'Air is failing', 'air.pressure', 'pressure', 'unacknowledged', 0.3, 8.0, 1, ?, 1, 2, ?, 1, '',"
+                " ?, ?, 3, ?, 1, NULL, NULL, NULL)",
                 (number, number, at - 15, at, "d" * 300, BOOT, at),
             )
         db.execute(

@@ -66,9 +66,10 @@ class Rounds:
         self._look = look
         self._channels = channels_of(shed)
         self._one_at_a_time = asyncio.Lock()
-        self._every = {
-            f"{one.stage}.{quantity}": one.every_days * DAY_S for one in shed.rounds for quantity in one.ask
-        }
+        owed = {f"{one.stage}.{quantity}": one.every_days * DAY_S for one in shed.rounds for quantity in one.ask}
+        ages = {alarm.point: alarm.max_age_s for alarm in shed.alarms}
+        rest = {point: ages.get(point, DAY_S) for bus in self.hands for point in bus.points if point not in owed}
+        self._asked = {point: (every_s, point in owed) for point, every_s in {**owed, **rest}.items()}
 
     def restore(self, entries: Iterable[Entry]) -> None:
         """Take back what had been entered before a restart."""
@@ -81,12 +82,7 @@ class Rounds:
     def asked(self) -> list[Asked]:
         """Everything entered by hand: what the round asks, then the rest, which is asked as often as its alarms
         want it."""
-        ages = {alarm.point: alarm.max_age_s for alarm in self.shed.alarms}
-        points = dict.fromkeys([*self._every, *(point for bus in self.hands for point in bus.points)])
-        return [
-            Asked(point, self._every.get(point, ages.get(point, DAY_S)), self._last(point), point in self._every)
-            for point in points
-        ]
+        return [Asked(point, every_s, self._last(point), owed) for point, (every_s, owed) in self._asked.items()]
 
     def _last(self, point: str) -> float | None:
         sample = next((one for bus in self.hands if (one := bus.newest(point)) is not None), None)
@@ -211,7 +207,7 @@ class Rounds:
             )
             [entry] = await self.journal.enter_all([draft], correction.by, now)
             right = self.checks.show(old.point, sample.value)
-            await self._deliver([entry], late=True)
+            await self._deliver([entry])
             await self._replaced(old, f"Corrected by {correction.by} to {right}: {correction.why}")
             return Outcome([self.line(entry)])
 
@@ -243,17 +239,17 @@ class Rounds:
         if newest is None:
             newest = Sample(old.point, None, None, now, probe, Flag.MISSING, "Not entered yet.")
         self._look([newest])
-        await self._tests_again()
+        await self._tests_again(old.point)
 
-    async def _tests_again(self) -> None:
-        for words in await recall_tests(self.keeper, self.shed.follows, self.journal):
+    async def _tests_again(self, point: str) -> None:
+        for words in await recall_tests(self.keeper, self.shed.follows, self.journal, point):
             log.warning("%s", words)
 
     # -- where it goes ------------------------------------------------------------------------------------------
 
-    async def _deliver(self, entries: Sequence[Entry], *, late: bool = False) -> None:
+    async def _deliver(self, entries: Sequence[Entry]) -> None:
         """Entries that are kept, to the watch: the newest of their points are judged, others are history."""
-        news, now = [], self.clock.now()
+        news, late, now = [], [], self.clock.now()
         for one in entries:
             if one.point not in self._channels:
                 # a note of a stage that is not asked about: nothing judges it, and it is charted all the same
@@ -268,12 +264,12 @@ class Rounds:
                 home.take(sample)
                 news.append(sample)
             else:
-                late = True
+                late.append(one.point)
                 channel = self._channels[one.point]
                 self._history.add([judge(sample, channel.quality, None, now, accuracy=channel.accuracy)[0]])
         self._look(news)
-        if late:
-            await self._tests_again()
+        for point in late:
+            await self._tests_again(point)
 
     async def _before(self, point: str, utc: float, but: int | None) -> list[float]:
         found = await self.journal.entered(until_utc=utc + _STEP_S / 2, points=[point], limit=_RECENT)
