@@ -75,7 +75,7 @@ class Paging:
         )
         try:
             await people.open()
-            door = Door(people, self._clock, shed.name, shed.key, settings.here_only, settings.login_days * _DAY_S)
+            door = Door(people, self._clock, shed.name, shed.key, settings.open_here, settings.login_days * _DAY_S)
             tls, certificate = self._tls()
             app = make(
                 [door.add, lambda app, templates: add_people(app, templates, door),
@@ -107,7 +107,7 @@ class Paging:
 
     async def _first(self, people: Any, url: str) -> None:
         """As long as nobody can log in to a page that others reach: a code for whoever owns the shed."""
-        if self._settings.here_only and not await people.demanded():
+        if self._settings.open_here and not await people.demanded():
             return
         if await people.accounts():
             return
@@ -213,9 +213,8 @@ def check_page(shed: ShedFile, now_utc: float) -> list[str]:
     if settings.certificate is not None and settings.certificate_key is not None:
         from brinewatch.page.tls import context_of, look
 
-        words = look(settings.certificate, context_of(settings.certificate, settings.certificate_key)).words(
-            now_utc
-        )
+        found = look(settings.certificate, context_of(settings.certificate, settings.certificate_key))
+        words = found.words(now_utc)
         if words:
             said.append(f"{words[0].upper()}{words[1:]}.")
     elif not settings.here_only and not settings.proxies:
@@ -223,10 +222,10 @@ def check_page(shed: ShedFile, now_utc: float) -> list[str]:
             "The page is open to the network without encryption: passwords can be read there. Set "
             "page.certificate, or put it behind a web server that encrypts (page.proxies)."
         )
-    if not settings.here_only and not _has_accounts(AccountsFile(shed.data)):
+    if not settings.open_here and not _has_accounts(AccountsFile(shed.data)):
         said.append(
-            "The page is open to the network and has no accounts yet: at its start a code for the first one is "
-            "shown, good for 30 min. Or make it now: brinewatch account add NAME --role keep"
+            "The page is for others too and has no accounts yet: at its start a code for the first one is shown, "
+            "good for 30 min. Or make it now: brinewatch account add NAME --role keep"
         )
     return said
 

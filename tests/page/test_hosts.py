@@ -66,6 +66,11 @@ def test_what_reaches_only_this_machine() -> None:
         assert PageSettings(host=host).here_only, host
     for host in ("0.0.0.0", "::", "192.168.1.5", "shed.local", "localhost.example"):
         assert not PageSettings(host=host).here_only, host
+    assert PageSettings().open_here
+    # with a web server in front, or under a name, others are meant to reach it
+    assert not PageSettings(proxies=["127.0.0.1"]).open_here
+    assert not PageSettings(names=["shed.example.org"]).open_here
+    assert not PageSettings(host="0.0.0.0").open_here
 
 
 @pytest.mark.parametrize(

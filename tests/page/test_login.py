@@ -42,6 +42,9 @@ async def test_without_accounts_everybody_at_this_machine_is_let_in_and_from_afa
     async with page(tmp_path, open_here=True) as app, Browser(app) as browser:
         assert "All is well." in (await browser.get("/")).text
         assert "There are no accounts yet." in (await browser.get("/account")).text
+        # what a web server in front has passed on comes from who knows where
+        for name in ("X-Forwarded-For", "Forwarded", "Via", "X-Real-IP"):
+            assert (await browser.get("/", headers={name: "127.0.0.1"})).status_code == 303
     async with page(tmp_path) as app, Browser(app) as browser:
         assert (await browser.get("/")).status_code == 303
         assert (await browser.get("/login")).headers["location"] == "/first"

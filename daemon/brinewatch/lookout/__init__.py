@@ -29,6 +29,7 @@ def _lookout(options: argparse.Namespace) -> int:
     from brinewatch.clock import SystemClock
     from brinewatch.config.lookout import read_lookout
     from brinewatch.lookout.daemon import Lookout
+    from brinewatch.paging import check_page
 
     file = read_lookout(options.file)
     for one in file.sheds:
@@ -36,6 +37,8 @@ def _lookout(options: argparse.Namespace) -> int:
         ways += [f"by SMS from {one.phone}, missing after {one.sms_silent_min:g} min"] if one.phone else []
         _say(f"{one.name} ({one.key}): signs of life {' and '.join(ways)}.")
     if options.check:
+        for line in check_page(file.as_shed, SystemClock().now().utc):
+            _say(line)
         _say(f"{options.file}: well formed; {len(file.as_shed.alarms)} alarms set.")
         return 0
 

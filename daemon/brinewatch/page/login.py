@@ -24,6 +24,7 @@ MAY = {
     Role.KEEP: "do everything: answer alarms, keep the shed's settings, and give others an account",
 }
 _OPEN = ("/static/", "/favicon.ico")
+_PASSED_ON = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip", "via")
 _WAY_IN = ("/login", "/first")
 _SAFE = re.compile(r"/(?![/\\])[\x21-\x5b\x5d-\x7e]*")  # one slash, no backslash, nothing a header must not hold
 _KNOWN_S = 180 * 86400
@@ -60,7 +61,7 @@ class Door:
         session = await self.session(request)
         if session is not None:
             return Visitor(session.name, session.role, _proof(request.cookies[self._cookie(request)]), True)
-        if await self.anybody():
+        if await self.anybody(request):
             return await self._here(request)
         if path in _WAY_IN:
             return Visitor("", Role.NOBODY, _proof(request.cookies.get(self._cookie(request, "ask"), "")))
@@ -73,9 +74,10 @@ class Door:
         request.state.session = found
         return found
 
-    async def anybody(self) -> bool:
-        """Whether whoever reaches this page may keep it."""
-        return self._open_here and not await self.people.demanded()
+    async def anybody(self, request: Request) -> bool:
+        """Whether whoever sends this may keep the shed: it comes from this machine, and nobody passed it on."""
+        passed_on = any(name in request.headers for name in _PASSED_ON)
+        return self._open_here and not passed_on and not await self.people.demanded()
 
     def _cookie(self, request: Request, what: str = "") -> str:
         # a name with __Host- can be set by this very host alone, and over TLS alone (RFC 6265bis 4.1.3.2)

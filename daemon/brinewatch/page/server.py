@@ -85,6 +85,11 @@ class PageSettings(Settings):
             return False
 
     @property
+    def open_here(self) -> bool:
+        """Whether, without accounts, whoever reaches it may keep it: nothing stands in front of it."""
+        return self.here_only and not self.proxies and not self.names
+
+    @property
     def url(self) -> str:
         """Where the page is, as a person would type it: on all addresses, by the machine's name."""
         host = socket.gethostname() if self.host in ("0.0.0.0", "::") else self.host  # noqa: S104 - compared, not bound
