@@ -48,7 +48,13 @@ def token(folder: Path, name: str, role: Role) -> str:
 
 @contextlib.asynccontextmanager
 async def page(
-    folder: Path, notes: Notes | None = None, *, open_here: bool = False, ask: Any = None, make: Any = create_app
+    folder: Path,
+    notes: Notes | None = None,
+    *,
+    open_here: bool = False,
+    ask: Any = None,
+    make: Any = create_app,
+    patience_s: float = 5.0,
 ) -> AsyncIterator[Any]:
     """The application. ask: what answers the JSON interface; make: another one than the shed's own."""
     said = notes or Notes()
@@ -57,16 +63,18 @@ async def page(
         said.orders.append(request)
         return {"lines": ["done"]}
 
-    people = Accounts(folder, SystemClock(), said.lines.append, 30 * DAY_S, 180 * DAY_S)
+    people = Accounts(folder, SystemClock(), said.lines.append, 30 * DAY_S, 180 * DAY_S, patience_s)
     await people.open()
     try:
         door = Door(people, SystemClock(), "Gannet Quay", "gannet-quay", open_here, 180 * DAY_S)
-        yield make(
+        app = make(
             lambda: ALL_WELL,
             [door.add, lambda app, templates: add_people(app, templates, door),
              lambda app, templates: add_api(app, templates, door, ask or answer) ],
             door.guard,
         )  # fmt: skip
+        app.state.people = people
+        yield app
     finally:
         await people.close()
 

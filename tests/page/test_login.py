@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
+import threading
 from pathlib import Path
 
 import pytest
@@ -322,3 +324,29 @@ async def test_a_form_of_endless_length_is_not_read(tmp_path: Path) -> None:
     async with page(tmp_path) as app, Browser(app) as browser:
         answer = await browser.post("/login", content=b"name=" + b"a" * 50_000)
         assert answer.status_code == 413
+
+
+async def test_a_disk_that_hangs_is_said_in_words_and_lets_nobody_in(tmp_path: Path) -> None:
+    put(tmp_path)
+    frees = threading.Event()
+    async with page(tmp_path, patience_s=0.2) as app, Browser(app) as browser:
+        door = (await browser.get("/login")).text
+        hangs = asyncio.create_task(app.state.people._disk.run(lambda: frees.wait(10), 20))
+        await asyncio.sleep(0)
+        fields = {"name": "Rhona", "password": PASSWORD, "proof": proof_of(door)}
+        answer = await browser.post("/login", data=fields)
+        assert answer.status_code == 503
+        assert "accounts.sqlite does not answer." in answer.text
+        browser.cookies.set("brinewatch-gannet-quay", "made up")
+        for headers, said in (({}, "<h1>"), ({"accept": "*/*"}, '{"detail":')):
+            answer = await browser.get("/", headers=headers)
+            assert answer.status_code == 503
+            assert answer.text.startswith(said) or said in answer.text
+            assert "All is well" not in answer.text
+        answer = await browser.get("/api/1/state", headers={"authorization": "Bearer bw_x"})
+        assert answer.status_code == 503
+        assert set(answer.json()) == {"error", "hint"}
+        frees.set()
+        await hangs
+        browser.cookies.delete("brinewatch-gannet-quay")
+        assert (await browser.log_in()).status_code == 303

@@ -143,6 +143,14 @@ def test_a_session_ends_when_it_is_not_used_and_at_its_whole_length(file: Accoun
     assert file.sessions("Rhona", NOW) == []
 
 
+def test_a_program_that_logs_in_for_ever_pushes_out_its_own_oldest_logins_alone(file: AccountsFile) -> None:
+    file.add("Wren", Role.LOOK, HASH, NOW)
+    other, _ = file.begin("Wren", "", "", NOW)
+    tokens = [file.begin("Rhona", "", "", later(n))[0] for n in range(53)]
+    assert [file.session(one, later(60)) is not None for one in tokens] == [False] * 3 + [True] * 50
+    assert file.session(other, later(60)) is not None
+
+
 def test_who_is_removed_or_gets_a_new_password_is_out(file: AccountsFile) -> None:
     file.add("Wren", Role.LOOK, HASH, NOW)
     one, _ = file.begin("Wren", "", "", NOW)

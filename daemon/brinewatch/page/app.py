@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, Res
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.exceptions import HTTPException
 
+from brinewatch.errors import BrinewatchError, StoreError
 from brinewatch.overview import Overview, as_json
 from brinewatch.page.access import Guard, this_machine
 from brinewatch.page.words import tell
@@ -105,9 +106,17 @@ def pages(*folders: Path, forms: bool = False, guard: Guard | None = None) -> tu
         """A sentence on a page for people, JSON for scripts and programs."""
         if wants_page(request):
             what = _NOT_THERE if (error.status_code, error.detail) == (404, "Not Found") else str(error.detail)
-            text = refused.render(what=what)
+            text = refused.render(what=what, hint="")
             return HTMLResponse(text, error.status_code, headers={**NEVER_KEPT, **(error.headers or {})})
         return JSONResponse({"detail": error.detail}, error.status_code, headers=error.headers)
+
+    @app.exception_handler(BrinewatchError)
+    async def cannot(request: Request, error: BrinewatchError) -> Response:
+        """What no page has put into words of its own, such as a disk that does not answer."""
+        status = 503 if isinstance(error, StoreError) else 409
+        if wants_page(request):
+            return HTMLResponse(refused.render(what=error.what, hint=error.hint), status, headers=NEVER_KEPT)
+        return JSONResponse({"detail": str(error)}, status, headers=NEVER_KEPT)
 
     return app, templates
 

@@ -36,6 +36,7 @@ _DAY_S = 86400.0
 _SEEN_EVERY_S = 300.0  # a card is not written at every look of every phone
 _KNOWN_S = 180 * _DAY_S
 _FORGET_S = _DAY_S
+_MOST = 50  # browsers of one account
 
 
 def mark_of(token: str) -> bytes:
@@ -239,6 +240,8 @@ class AccountsFile:
         with self._changing() as db:
             db.execute("DELETE FROM session WHERE ? - seen_utc > ? OR ? - made_utc > ?",
                        (now.utc, self._idle_s, now.utc, self._whole_s))  # fmt: skip
+            for table in ("session", "known"):
+                db.execute(_OLDEST.format(table), (key, key, _MOST - 1))
             db.execute("DELETE FROM known WHERE ? - seen_utc > ?", (now.utc, _KNOWN_S))
             db.execute(
                 "INSERT INTO session (mark, account, made_utc, seen_utc, address, browser)"
@@ -367,6 +370,10 @@ class AccountsFile:
         return db
 
 
+_OLDEST = (
+    "DELETE FROM {0} WHERE account = ? AND mark NOT IN"
+    " (SELECT mark FROM {0} WHERE account = ? ORDER BY seen_utc DESC LIMIT ?)"
+)
 _SESSION = (
     "SELECT s.id, a.name, a.role, s.made_utc, s.seen_utc, s.address, s.browser"
     " FROM session s JOIN account a ON a.key = s.account "
