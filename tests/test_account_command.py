@@ -17,15 +17,14 @@ from brinewatch.clock import SystemClock
 from brinewatch.config import read_shed
 from brinewatch.store.accounts_file import AccountsFile
 from brinewatch.store.passwords import fits
-from scenarios.night import shed_text
+from config.sheds import write
 
 PASSWORD = "kelp tide lamp"
 
 
 @pytest.fixture
 def shed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    path = tmp_path / "shed.toml"
-    path.write_text(shed_text(), encoding="utf-8")
+    path = write(tmp_path)
     monkeypatch.setenv("BRINEWATCH_SHED", str(path))
     monkeypatch.setenv("USER", "wren")
     return path

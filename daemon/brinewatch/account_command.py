@@ -60,7 +60,7 @@ class _Deeds:
         self._given: str = options.name
         self._role = None if options.role is None else Role[options.role.upper()]
         self._away: bool = options.remove
-        self._by = os.environ.get("USER", "the command line")
+        self._by = os.environ.get("USER", "somebody")
 
     def do(self) -> int:
         if self._deed == "list":

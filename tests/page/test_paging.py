@@ -23,20 +23,28 @@ from brinewatch.errors import BrinewatchError, ConfigurationError
 from brinewatch.messages import Message
 from brinewatch.page.tls import context_of, look
 from brinewatch.paging import Paging, check_page, shed_page
+from broker import free_port
 from certificates import certify
+from config.sheds import SMALL, write
 from page.people import PASSWORD, proof_of, put
 from page.sheds import ALL_WELL
-from scenarios.night import WREN, shed_text
 
 DAY_S = 86400.0
 ENDS = (129 * 365 + 32) * DAY_S
+WREN = "+447700900101"
+PEOPLE = f"""
+[modem]
+port = "ports/modem"
+
+[[contact]]
+name = "Wren"
+phone = "{WREN}"
+"""
 HTML = {"accept": "text/html"}
 
 
 def shed_file(folder: Path, page: str) -> Path:
-    path = folder / "shed.toml"
-    path.write_text(re.sub(r"^\[page\]\n[^\[]*", f"[page]\n{page}\n\n", shed_text(), flags=re.MULTILINE))
-    return path
+    return write(folder, SMALL.replace("[page]\nenabled = false\n", f"[page]\n{page}\n{PEOPLE}"))
 
 
 class At:
@@ -48,13 +56,6 @@ class At:
         self.sent: list[Message] = []
         self.health: list[tuple[bool, str]] = []
         self.port = 0
-
-
-def free_port() -> int:
-    import socket
-
-    with socket.create_server(("127.0.0.1", 0)) as found:
-        return int(found.getsockname()[1])
 
 
 @contextlib.asynccontextmanager
