@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from brinewatch.accounts import code_text
 from brinewatch.errors import BrinewatchError, StoreError
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from brinewatch.overview import Overview
     from brinewatch.page.access import Ask, Guard
     from brinewatch.page.tls import Certificate
+    from brinewatch.store.accounts import Accounts
+    from brinewatch.store.accounts_file import AccountsFile
 
     PagePart = Callable[[FastAPI, Environment], None]
     MakeApp = Callable[[Sequence[PagePart], Guard], FastAPI]
@@ -105,7 +108,7 @@ class Paging:
 
     # -- the first account --------------------------------------------------------------------------------------
 
-    async def _first(self, people: Any, url: str) -> None:
+    async def _first(self, people: Accounts, url: str) -> None:
         """As long as nobody can log in to a page that others reach: a code for whoever owns the shed."""
         if self._settings.open_here and not await people.demanded():
             return
@@ -136,7 +139,7 @@ class Paging:
         self._queue([Message(f"first-{self._count}", "sms", owner.address("sms"), text, None, now.utc, expires)])
         return f" and sent to {owner.name}"
 
-    async def _listen(self, people: Any) -> None:
+    async def _listen(self, people: Accounts) -> None:
         """What the command line did to the accounts, for the journal."""
         while True:
             try:
@@ -222,7 +225,10 @@ def check_page(shed: ShedFile, now_utc: float) -> list[str]:
             "The page is open to the network without encryption: passwords can be read there. Set "
             "page.certificate, or put it behind a web server that encrypts (page.proxies)."
         )
-    if not settings.open_here and not _has_accounts(AccountsFile(shed.data)):
+    there = settings.open_here or _accounts(AccountsFile(shed.data))
+    if there is None:
+        said.append(f"Whether there are accounts only the daemon's own user may see: {shed.data}.")
+    elif not there:
         said.append(
             "The page is for others too and has no accounts yet: at its start a code for the first one is shown, "
             "good for 30 min. Or make it now: brinewatch account add NAME --role keep"
@@ -230,10 +236,15 @@ def check_page(shed: ShedFile, now_utc: float) -> list[str]:
     return said
 
 
-def _has_accounts(file: Any) -> bool:
-    if not file.path.is_file():
-        return False
+def _accounts(file: AccountsFile) -> bool | None:
+    """Whether there are any; None when whoever asks may not look. StoreError for a file that cannot be used."""
     try:
+        if not file.path.is_file():
+            return False
+        if not os.access(file.path, os.R_OK | os.W_OK):
+            return None
         return bool(file.accounts())
+    except PermissionError:
+        return None
     finally:
         file.close()

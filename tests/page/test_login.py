@@ -8,10 +8,12 @@ import threading
 from pathlib import Path
 
 import pytest
+from fastapi import Request
 
 from brinewatch.accounts import Role
 from brinewatch.clock import SystemClock
-from brinewatch.page.login import safe
+from brinewatch.page.access import still
+from brinewatch.page.login import NotKnown, safe
 from brinewatch.store.accounts_file import AccountsFile
 from page.people import PASSWORD, Browser, Notes, page, proof_of, put
 
@@ -350,3 +352,21 @@ async def test_a_disk_that_hangs_is_said_in_words_and_lets_nobody_in(tmp_path: P
         await hangs
         browser.cookies.delete("brinewatch-gannet-quay")
         assert (await browser.log_in()).status_code == 303
+
+
+async def test_an_answer_that_goes_on_asks_again_who_listens(tmp_path: Path) -> None:
+    put(tmp_path)
+    async with page(tmp_path) as app, Browser(app) as browser:
+        said: list[str] = []
+
+        @app.get("/long")
+        async def long(request: Request) -> None:
+            said.append((await still(request)).name)
+            await app.state.people.reset("Rhona", "Wren")
+            with pytest.raises(NotKnown):
+                await still(request)
+            said.append("ended")
+
+        await browser.log_in()
+        await browser.get("/long")
+        assert said == ["Rhona", "ended"]

@@ -71,6 +71,13 @@ def visitor_of(request: Request) -> Visitor:
     return visitor
 
 
+async def still(request: Request) -> Visitor:
+    """Who is asking, asked anew: for an answer that goes on for long, such as a stream, while logins end and roles
+    change. Raises what the guard raises."""
+    guard: Guard = request.app.state.guard
+    return await guard(request)
+
+
 def at_least(role: Role) -> Any:
     """For a route's parameter: the visitor, refused with 403 when that may less."""
 

@@ -84,6 +84,7 @@ def pages(*folders: Path, forms: bool = False, guard: Guard | None = None) -> tu
 
     # nothing here is to be explored: no schema, no generated documentation
     app = FastAPI(openapi_url=None, docs_url=None, redoc_url=None, dependencies=[Depends(known)])
+    app.state.guard = who
     app.add_middleware(
         _Careful, policy=_POLICY.replace("form-action 'none'", "form-action 'self'") if forms else _POLICY
     )
