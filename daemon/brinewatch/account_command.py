@@ -43,10 +43,16 @@ def _work(options: argparse.Namespace) -> int:
     from brinewatch.store.accounts_file import AccountsFile
 
     shed = read_any(options.shed)
-    if options.deed == "list" and not (shed.data / "accounts.sqlite").is_file():
+    file = AccountsFile(Path(shed.data))
+    try:
+        there = file.path.is_file()
+    except PermissionError as error:
+        raise BrinewatchError(
+            f"You may not look into {shed.data}.", "Use the account that the daemon runs under."
+        ) from error
+    if options.deed == "list" and not there:
         _say("No accounts yet.")
         return 0
-    file = AccountsFile(Path(shed.data))
     try:
         return _Deeds(file, SystemClock(shed.zone), options).do()
     finally:
