@@ -12,13 +12,16 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 from PIL import Image
 
 from brinewatch.page.access import Role
+from brinewatch.page.app import create_app
 from brinewatch.readings import Flag
 from brinewatch.store.photos import MOST_BYTES
 from page.rounds_desk import NOON, ROUND, Kept, kept, phone_on
+from page.sheds import ALL_WELL
 
 HOSTILE = "<script>alert(1)</script>\"'&"
 
@@ -52,6 +55,16 @@ async def test_what_is_due_comes_first_with_what_was_last_and_how_long_ago(tmp_p
         assert sorted(ids) == sorted(re.findall(r'<label for="([^"]+)"', one.page))
         assert "<script" not in one.page
         assert one.page.count('inputmode="decimal"') == 2
+
+
+async def test_the_first_page_leads_to_the_round_where_there_is_one(tmp_path: Path) -> None:
+    async with kept(tmp_path) as it, phone_on(it) as one:
+        await one.get("/")
+        assert 'href="/rounds"' in one.page
+    async with httpx.AsyncClient(
+        transport=httpx.ASGITransport(app=create_app(lambda: ALL_WELL)), base_url="http://shed"
+    ) as client:
+        assert "/rounds" not in (await client.get("/")).text
 
 
 async def test_a_round_is_saved_and_shown(tmp_path: Path) -> None:

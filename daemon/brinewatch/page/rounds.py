@@ -76,6 +76,7 @@ class _Filled:
 
 def add_rounds(app: FastAPI, templates: Environment, desk: RoundDesk) -> None:
     """`/rounds` what was entered and what is due, `/rounds/new` the form, `/rounds/correct/12`, `/batches`."""
+    templates.globals["round_page"] = "/rounds"  # for the first page, which need not have a round
     pages = {name: templates.get_template(f"{name}.html") for name in ("rounds", "round", "correction", "batches")}
 
     def page(name: str, request: Request, status: int = 200, **more: Any) -> HTMLResponse:
