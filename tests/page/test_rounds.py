@@ -367,6 +367,33 @@ async def test_what_should_not_have_been_entered_is_taken_back(tmp_path: Path) -
         assert it.keeper.latest["tank.tan"].value == 0.2
 
 
+async def test_a_correction_that_is_taken_back_does_not_bring_back_what_it_corrected(tmp_path: Path) -> None:
+    async with kept(tmp_path) as it, phone_on(it) as one:
+        await it.rounds.enter("tank.tan", 4.0, None, "Runa")
+        await one.get("/rounds/correct/1")
+        await one.post("/rounds/correct/1", files={}, text="0.4", why="wrong line")
+        await one.get("/rounds/correct/2")
+        text = await one.post("/rounds/correct/2", files={}, why="the other tank", take_back="yes")
+        assert text.count("Taken back by Wren: the other tank") == 2
+        assert [entry.stands for entry in await it.journal.entered()] == [False, False]
+        assert not it.keeper.latest["tank.tan"].usable
+    async with kept(tmp_path) as it:
+        assert not [field for field in (await it.journal.entries("tank.tan")) if field.stands]
+
+
+async def test_another_number_in_a_correction_that_was_saved_is_not_lost_unsaid(tmp_path: Path) -> None:
+    async with kept(tmp_path) as it, phone_on(it) as one:
+        await it.rounds.enter("tank.tan", 4.0, None, "Runa")
+        await one.get("/rounds/correct/1")
+        before = one.page
+        for text, status in (("0.4", 200), ("0.4", 200), ("0.5", 409)):
+            one.page = before
+            await one.post("/rounds/correct/1", files={}, text=text, why="wrong line")
+            assert one.status == status
+        assert "You had typed: 0.5" in one.text
+        assert [entry.value for entry in await it.journal.entered()] == [0.4, 4.0]
+
+
 async def test_the_sheet_of_a_batch_says_what_each_number_rests_on(tmp_path: Path) -> None:
     async with kept(tmp_path) as it, phone_on(it) as one:
         text = await one.get("/batches")

@@ -17,7 +17,7 @@ from typing import Protocol
 from brinewatch.alarms.events import Command
 from brinewatch.config import ShedFile
 from brinewatch.config.plans import channels_of
-from brinewatch.errors import BrinewatchError
+from brinewatch.errors import BrinewatchError, StoreError
 from brinewatch.husbandry.due import Asked, overdue_words
 from brinewatch.husbandry.forms import WHOLE, Correction, Outcome, RoundForm
 from brinewatch.husbandry.settings import DAY_S
@@ -180,16 +180,14 @@ class Rounds:
         count any more."""
         async with self._one_at_a_time:
             now = self.clock.now()
-            if correction.form and (before := await self.journal.entries_of(correction.form)):
+            before = await self.journal.entries_of(correction.form) if correction.form else []
+            if before and before[0].typed == correction.text.strip() and not correction.take_back:
                 return Outcome([self.line(one) for one in before], again=True)
             old = await self.standing(correction.entry)
             if not correction.why or len(correction.why) > _NOTE:
                 return Outcome(faults={"why": f"Say why, in 1 to {_NOTE} characters; it is kept with the entry."})
             if correction.take_back:
-                words = f"{correction.by}: {correction.why}"
-                await self.journal.take_back(old.id, words, now)
-                await self._replaced(old, f"Taken back by {words}")
-                return Outcome([f"{self.line(old)}: taken back"])
+                return await self._take_back(old, f"{correction.by}: {correction.why}", now)
             at = correction.at if correction.at != local_text(old.measured) else ""
             when = at or old.measured.local.isoformat()
             checked = await self.checks.check({old.point: correction.text}, when, now, old.id)
@@ -210,6 +208,19 @@ class Rounds:
             await self._deliver([entry])
             await self._replaced(old, f"Corrected by {correction.by} to {right}: {correction.why}")
             return Outcome([self.line(entry)])
+
+    async def _take_back(self, old: Entry, words: str, now: Moment) -> Outcome:
+        kept, one = True, old
+        while True:
+            # what it was in place of does not count again: that was wrong before
+            kept = await self.journal.take_back(one.id, words, now) and kept
+            earlier = None if one.corrects is None else await self.journal.entry(one.corrects)
+            if earlier is None:
+                break
+            one = earlier
+        await self._replaced(old, f"Taken back by {words}")
+        later = "" if kept else "; the disk does not take it now: until the journal is well it is in memory only"
+        return Outcome([f"{self.line(old)}: taken back{later}"])
 
     async def standing(self, key: int) -> Entry:
         """An entry that can be corrected."""
@@ -233,8 +244,12 @@ class Rounds:
             return
         home, now = self.checks.home(old.point), self.clock.now()
         home.forget(old.point)
-        standing = [one for one in await self.journal.entered(points=[old.point], limit=_RECENT) if one.stands]
-        home.restore(standing[:1])
+        try:
+            found = await self.journal.entered(points=[old.point], limit=_RECENT)
+        except StoreError as error:
+            found = []  # what is right is kept; which value stands is not known until somebody enters one
+            log.warning("%s", error)
+        home.restore([one for one in found if one.stands and one.id != old.id][:1])
         newest = home.newest(old.point)
         if newest is None:
             newest = Sample(old.point, None, None, now, probe, Flag.MISSING, "Not entered yet.")
