@@ -104,6 +104,7 @@ class Beside:
     def plan(self, calendar: Calendar) -> None:
         self.nights.plan(calendar)
         self.relays.plan(calendar)
+        calendar.at("photos", self.rounds.tidy, hour=3, minute=20)
 
     async def answer(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
         """A request of the command line that is for one of them."""

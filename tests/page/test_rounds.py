@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import io
+import os
 import re
 import sqlite3
 import sys
@@ -304,6 +305,21 @@ async def test_a_photo_goes_with_its_form_through_the_second_step(tmp_path: Path
         assert sure is not None
         await one.post("/rounds/new", sure=sure[1])
         assert [bool(entry.photo) for entry in await it.journal.entered()] == [True, False]
+
+
+async def test_photos_of_forms_that_were_never_saved_go_after_a_day(tmp_path: Path) -> None:
+    async with kept(tmp_path) as it, phone_on(it) as one:
+        await one.get("/rounds/new")
+        await one.post("/rounds/new", files={"photo": ("a.jpg", photo(), "image/jpeg")}, note="A sore")
+        [saved] = [entry.photo for entry in await it.journal.entered()]
+        waiting = await it.rounds.keep_photo(photo("PNG"))
+        lost = await it.rounds.keep_photo(photo(quality=20))
+        for name, age_s in ((saved, 90_000), (waiting, 80_000), (lost, 90_000)):
+            path = it.rounds.photos.path(name)
+            assert path is not None
+            os.utime(path, (NOON - age_s, NOON - age_s))
+        await it.rounds.tidy()
+        assert [it.rounds.photos.path(name) is not None for name in (saved, waiting, lost)] == [True, True, False]
 
 
 async def test_without_what_makes_photos_anew_none_is_taken_in(

@@ -32,6 +32,7 @@ from brinewatch.signals.quality import judge
 from brinewatch.store.history import History
 from brinewatch.store.journal import Draft, Entry, Journal
 from brinewatch.store.photos import Photos
+from brinewatch.store.reader import StoreReader
 from brinewatch.watchkeeper import Watchkeeper
 
 log = logging.getLogger(__name__)
@@ -289,6 +290,25 @@ class Rounds:
     async def _before(self, point: str, utc: float, but: int | None) -> list[float]:
         found = await self.journal.entered(until_utc=utc + _STEP_S / 2, points=[point], limit=_RECENT)
         return [one.value for one in reversed(found) if one.stands and one.id != but]
+
+    async def tidy(self) -> None:
+        """The night's care: photos of forms that were never saved go."""
+        now = self.clock.now()
+
+        def work() -> int:
+            with StoreReader(self.shed.data, self.shed.zone) as store:
+                return self.photos.let_go(store.photos(), now.utc - DAY_S)
+
+        if not now.trusted:
+            return
+        try:
+            with self.clock.hold():
+                count = await asyncio.to_thread(work)
+        except (BrinewatchError, OSError) as error:
+            log.warning("Photos could not be looked over: %s", error)
+            return
+        if count:
+            log.info("%d photos of forms that were never saved are gone", count)
 
     # -- for people ---------------------------------------------------------------------------------------------
 

@@ -10,6 +10,7 @@ import io
 import os
 import re
 import shutil
+from collections.abc import Collection
 from pathlib import Path
 
 from brinewatch.errors import BrinewatchError, StoreError
@@ -65,6 +66,7 @@ class Photos:
         self._folder.mkdir(mode=0o750, parents=True, exist_ok=True)
         path = self._folder / name
         if path.is_file():
+            path.touch()  # it is wanted anew
             return
         part = path.with_suffix(".part")
         with open(os.open(part, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, 0o640), "wb") as file:
@@ -84,6 +86,15 @@ class Photos:
             return None
         path = self._folder / name
         return path if path.is_file() else None
+
+    def let_go(self, named: Collection[str], before_utc: float) -> int:
+        """Delete what was sent before an instant with forms that were never saved. named: by entries. How many."""
+        count = 0
+        for path in self._folder.glob("*") if self._folder.is_dir() else ():
+            if path.name not in named and path.stat().st_mtime < before_utc:
+                path.unlink(missing_ok=True)
+                count += 1
+        return count
 
 
 # beside the backups, once for all of them: a photo never changes

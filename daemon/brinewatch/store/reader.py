@@ -131,6 +131,12 @@ class StoreReader(PastReader):
         rows = self._ask(self._journal, query, (*points, since_utc, until_utc))
         return [one for one in (get_entry(row, self._zone) for row in rows) if one.stands]
 
+    def photos(self) -> set[str]:
+        """The names of all photos that entries name, those that do not count too."""
+        if not self._journal.exists() or self._chained() < _MEASURED_SINCE:
+            return set()
+        return {row[0] for row in self._ask(self._journal, "SELECT photo FROM entry WHERE photo IS NOT NULL", ())}
+
     def events(self, since_utc: float, until_utc: float) -> list[AlarmEvent]:
         """What alarms said from since to before until, in order."""
         self._chained()
