@@ -19,7 +19,8 @@ from PIL import Image
 
 from brinewatch.page.access import Role
 from brinewatch.page.app import create_app
-from brinewatch.readings import Flag
+from brinewatch.quantities import QUANTITIES
+from brinewatch.readings import Flag, quantity_of
 from brinewatch.store.photos import MOST_BYTES
 from page.rounds_desk import NOON, ROUND, Kept, kept, phone_on
 from page.sheds import ALL_WELL
@@ -192,6 +193,34 @@ async def test_hostile_words_come_back_as_words(tmp_path: Path) -> None:
         await one.post(f"/rounds/correct/{number}", files={}, text=HOSTILE, why=HOSTILE, at=HOSTILE)
         assert one.status == 422
         assert "<script" not in one.page
+
+
+NASTY = (
+    "9" * 400, "-" + "9" * 400, "0." + "1" * 400, "\x00", "1\x000", "\ud800", "NaN", "inf", "1;2", ";", ",", "..",
+    "%s{{7*7}}",
+    "' OR 1=1 --", "9999-12-31T23:59", "0001-01-01T00:00", "2026-02-30T10:00", "2026-09-24T12:00+99:99", "1" * 5000,
+    "2026-09-24T10:00:00.123456789", "-99999-01-01", "../../etc/passwd", "0" * 40 + ".jpg", "‮gnp.exe", "🐚" * 300,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("field", [
+    "v.tank.tan", "v.tank.deaths", "v.tank.cleaning", "v.tank.mean_weight", "v.tank.salinity", "v.", "v..", "at",
+    "note", "about", "photo_kept", "form", "sure", "proof",
+])  # fmt: skip
+async def test_whatever_is_sent_is_answered_and_keeps_nothing_wrong(tmp_path: Path, field: str) -> None:
+    async with kept(tmp_path) as it, phone_on(it) as one:
+        for text in NASTY:
+            await one.get("/rounds/new")
+            sent = {field: text.encode("utf-8", "replace").decode()}
+            await one.post("/rounds/new", v__tank__inspection="done", **sent)
+            assert one.status in (200, 403, 422), (field, text)
+            assert "Traceback" not in one.page
+            await one.get("/rounds")
+            assert one.status == 200
+        for entry in await it.journal.entered(limit=100):
+            quantity = QUANTITIES[quantity_of(entry.point)]
+            assert quantity.low <= entry.value <= quantity.high
+            assert entry.measured.utc <= it.clock.now().utc + 60
 
 
 async def test_whoever_may_only_look_enters_nothing(tmp_path: Path) -> None:

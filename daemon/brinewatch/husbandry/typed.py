@@ -92,7 +92,7 @@ def value_of(point: str, text: str, unit: str | None = None) -> float:
                 f"{one:g} {unit or quantity.unit} cannot be {quantity.name}.",
                 f"Between {low:g} and {high:g} was expected; check the number and the unit.",
             )
-    if quantity.key in _WHOLE and numbers[0] != int(numbers[0]):
+    if quantity.key in _WHOLE and not numbers[0].is_integer():
         raise BrinewatchError(f"{numbers[0]:g} is no number of animals.", "Write a whole number.")
     return math.fsum(numbers) / len(numbers)
 

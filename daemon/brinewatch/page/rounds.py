@@ -102,7 +102,7 @@ def add_rounds(app: FastAPI, templates: Environment, desk: RoundDesk) -> None:
         older = repr(rows[_ROWS - 1].utc) if len(rows) > _ROWS else ""
         return page(
             "rounds", request, 503 if fault else 200, rows=rows[:_ROWS], due=due, saved=saved, fault=fault,
-            older=older, newest=until is None,
+            older=older, newest=until is None, asked=bool(asked),
         )  # fmt: skip
 
     def blank(request: Request, filled: _Filled, status: int = 200) -> HTMLResponse:
