@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import shutil
 import sqlite3
 import stat
 import threading
@@ -358,3 +359,76 @@ async def test_a_hash_of_earlier_costs_is_made_anew_at_the_next_login(tmp_path: 
     await people.log_in("Rhona", "kelp tide lamp", "", "::1", "")
     beside.close()
     await people.close()
+
+
+async def test_a_disk_that_cannot_be_written_keeps_nobody_out_who_has_an_account(tmp_path: Path) -> None:
+    clock, said = SteppingClock(NOW.utc), list[str]()
+    beside = AccountsFile(tmp_path)
+    beside.add("Rhona", Role.KEEP, passwords.hashed("kelp tide lamp"), NOW)
+    beside.remove("Rhona", keep_one=False)
+    beside.add("Wren", Role.ACKNOWLEDGE, passwords.hashed("limpet on a rock"), NOW)
+    # as after a power cut: what was changed last is in the log alone, and that cannot be taken in
+    copy = tmp_path / "copy"
+    copy.mkdir()
+    for name in ("accounts.sqlite", "accounts.sqlite-wal"):
+        shutil.copyfile(tmp_path / name, copy / name)
+    beside.close()
+    (copy / "accounts.sqlite-shm").mkdir()
+    with pytest.raises(StoreError):
+        AccountsFile(copy).accounts()
+    people = await opened(copy, clock, said)
+    assert said == ["accounts cannot be written; logins go on from memory until the disk takes them again"]
+    assert await people.demanded()
+    with pytest.raises(Refused):
+        await people.log_in("Rhona", "kelp tide lamp", "", "::1", "")
+    inside = await people.log_in("Wren", "limpet on a rock", "", "::1", "")
+    assert await people.session(inside.token) is not None
+    # it comes back; what was only in memory is gone
+    (copy / "accounts.sqlite-shm").rmdir()
+    await people.listen()
+    assert said[-1] == "accounts are on the disk again; who logged in meanwhile does so once more"
+    assert await people.session(inside.token) is None
+    again = await people.log_in("Wren", "limpet on a rock", "", "::1", "")
+    await people.close()
+    people = await opened(copy, clock, said)
+    assert await people.session(again.token) is not None
+    await people.close()
+
+
+async def test_a_disk_that_is_full_refuses_one_login_and_lets_in_the_next(tmp_path: Path) -> None:
+    """sqlite.org/pragma.html#pragma_max_page_count; a full disk gives SQLITE_FULL too (rescode.html#full)."""
+    people = await opened(tmp_path, SteppingClock(NOW.utc), [])
+    inside = await people.redeem((await people.first_code())[0], "Rhona", "kelp tide lamp", "::1", "")
+    connection = people._file._db
+    assert connection is not None
+    await people._disk.run(lambda: connection.execute("PRAGMA max_page_count = 1").fetchall(), 5)
+
+    def fill() -> None:
+        for n in range(1000):
+            people._file.leave_word(f"{n} {'x' * 200}")
+
+    with pytest.raises(StoreError, match="No room to write"):
+        await people._disk.run(fill, 20)
+    assert await people.session(inside.token) is not None
+    other = await people.log_in("Rhona", "kelp tide lamp", "", "::1", "")
+    assert await people.session(other.token) is not None
+    assert people._file.in_memory
+    # another connection finds room again: what was before is there, what was only in memory is not
+    await people.listen()
+    assert not people._file.in_memory
+    assert await people.session(inside.token) is not None
+    assert await people.session(other.token) is None
+    await people.close()
+
+
+async def test_where_there_never_were_accounts_a_disk_that_fails_makes_none(tmp_path: Path) -> None:
+    (tmp_path / "data").write_text("no folder at all")
+    people = await opened(tmp_path / "data", SteppingClock(NOW.utc), [])
+    assert not await people.demanded()
+    await people.close()
+
+
+async def test_a_file_nobody_can_read_is_not_taken_for_no_accounts(tmp_path: Path) -> None:
+    (tmp_path / "accounts.sqlite").mkdir()
+    with pytest.raises(StoreError):
+        AccountsFile(tmp_path, from_memory=True).demanded()

@@ -62,7 +62,7 @@ class Accounts:
         self._patience_s = patience_s
         self._clock = clock
         self._note = note
-        self._file = AccountsFile(folder, idle_s, whole_s)
+        self._file = AccountsFile(folder, idle_s, whole_s, from_memory=True)
         self._disk = StoreThread("accounts", clock)
         self._hashing = StoreThread("passwords", clock)
         self._hashes = 0
@@ -70,6 +70,7 @@ class Accounts:
         self._demanded: tuple[float, bool] | None = None
         self._refusals: list[float] = []
         self._unsaid = 0
+        self._from_memory = False
 
     async def open(self) -> None:
         """StoreError when the file cannot be used."""
@@ -79,6 +80,14 @@ class Accounts:
         mended = await self._do(lambda: self._file.mend(now), _OPEN_S)
         if mended:
             self._note(mended)
+        self._tell_memory()
+
+    def _tell_memory(self) -> None:
+        if self._file.in_memory and not self._from_memory:
+            self._note("accounts cannot be written; logins go on from memory until the disk takes them again")
+        elif self._from_memory and not self._file.in_memory:
+            self._note("accounts are on the disk again; who logged in meanwhile does so once more")
+        self._from_memory = self._file.in_memory
 
     async def close(self) -> None:
         if not self._disk.stuck:
@@ -91,6 +100,9 @@ class Accounts:
 
     async def listen(self) -> None:
         """Take over into the journal what was done beside the daemon."""
+        if await self._do(self._file.back):
+            self._forget()
+        self._tell_memory()
         found = await self._do(self._file.untold)
         for _, text in found:
             self._note(text)

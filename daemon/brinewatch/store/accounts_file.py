@@ -6,12 +6,9 @@ programs, which nobody can guess, by SHA-256.
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import os
 import secrets
 import sqlite3
-from collections.abc import Iterator
 from pathlib import Path
 
 from brinewatch.accounts import (
@@ -28,7 +25,8 @@ from brinewatch.accounts import (
 from brinewatch.errors import StoreError
 from brinewatch.moment import Moment
 from brinewatch.store import schema
-from brinewatch.store.accounts_tables import ACCOUNTS, NAME, wait_s
+from brinewatch.store.accounts_disk import AccountsDisk
+from brinewatch.store.accounts_tables import NAME, wait_s
 
 FIRST_CODE_S = 1800.0
 CODE_S = 24 * 3600.0
@@ -43,19 +41,20 @@ def mark_of(token: str) -> bytes:
     return hashlib.sha256(token.encode("utf-8", "replace")).digest()
 
 
-class AccountsFile:
-    """Made anywhere, used from one thread. idle_s, whole_s: how long a session lives unused, and at all."""
+class AccountsFile(AccountsDisk):
+    """Made anywhere, used from one thread. idle_s, whole_s: how long a session lives unused, and at all;
+    from_memory: go on from memory where the disk fails."""
 
-    def __init__(self, folder: Path, idle_s: float = 30 * _DAY_S, whole_s: float = 180 * _DAY_S) -> None:
-        self.path = folder / NAME
+    def __init__(
+        self,
+        folder: Path,
+        idle_s: float = 30 * _DAY_S,
+        whole_s: float = 180 * _DAY_S,
+        *,
+        from_memory: bool = False,
+    ) -> None:
+        super().__init__(folder, from_memory=from_memory)
         self._idle_s, self._whole_s = idle_s, whole_s
-        self._db: sqlite3.Connection | None = None
-
-    def close(self) -> None:
-        if self._db is not None:
-            db, self._db = self._db, None
-            with contextlib.suppress(sqlite3.Error):
-                db.close()
 
     def mend(self, now: Moment) -> str:
         """Look the file over. A damaged one is set aside, and what can be read of it carried over; then somebody
@@ -67,7 +66,10 @@ class AccountsFile:
         except StoreError as error:
             if error.__cause__ is None or not schema.is_damage(error.__cause__):
                 raise
-        aside = schema.set_aside(self.path, now)
+        try:
+            aside = schema.set_aside(self.path, now)
+        except OSError as error:
+            raise schema.store_error(self.path, error) from error
         with self._asked() as db:
             carried = schema.salvage(aside, db).get("account", 0)
             db.execute("INSERT OR REPLACE INTO state VALUES ('lost', '1')")
@@ -326,48 +328,6 @@ class AccountsFile:
     def told(self, upto: int) -> None:
         with self._asked() as db:
             db.execute("DELETE FROM untold WHERE id <= ?", (upto,))
-
-    # -- the file -----------------------------------------------------------------------------------------------
-
-    @contextlib.contextmanager
-    def _asked(self) -> Iterator[sqlite3.Connection]:
-        try:
-            if self._db is None:
-                self._db = self._connected()
-            yield self._db
-        except (sqlite3.Error, OSError, schema.Damaged) as error:
-            if self._db is not None:
-                with contextlib.suppress(sqlite3.Error):
-                    schema.rollback(self._db)
-            self.close()
-            raise schema.store_error(self.path, error) from error
-
-    @contextlib.contextmanager
-    def _changing(self) -> Iterator[sqlite3.Connection]:
-        """All of it or nothing."""
-        with self._asked() as db:
-            db.execute("BEGIN IMMEDIATE")
-            try:
-                yield db
-                db.execute("COMMIT")
-            except BaseException:
-                schema.rollback(db)
-                raise
-
-    def _connected(self) -> sqlite3.Connection:
-        folder = self.path.parent
-        folder.mkdir(parents=True, exist_ok=True)
-        fresh = not self.path.exists()
-        db = schema.connect(self.path, "FULL", rights=0o600)
-        try:
-            if fresh and os.geteuid() == 0:  # made by hand beside a daemon that has a user of its own
-                owner = folder.stat()
-                os.chown(self.path, owner.st_uid, owner.st_gid)
-            schema.migrate(db, ACCOUNTS, str(self.path))
-        except BaseException:
-            db.close()
-            raise
-        return db
 
 
 _OLDEST = (
