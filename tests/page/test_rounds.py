@@ -9,6 +9,7 @@ import re
 import sqlite3
 import sys
 from contextlib import closing
+from dataclasses import replace
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -83,6 +84,22 @@ async def test_a_round_is_saved_and_shown(tmp_path: Path) -> None:
         ]  # fmt: skip
         assert "Calm." in text
         assert it.keeper.latest["tank.tan"].value == 0.4
+
+
+async def test_how_the_round_is_by_a_clock_that_is_trusted_and_by_one_that_is_not(tmp_path: Path) -> None:
+    async with kept(tmp_path) as it:
+        now = it.clock.now()
+        later, doubtful = now.later(30 * 86400), replace(now, trusted=False)
+        assert it.rounds.health(now)[0] is False
+        assert it.rounds.health(doubtful)[0] is False
+        points = ("tank.tan", "tank.deaths", "tank.cleaning", "tank.inspection", "tank.mean_weight")
+        for point in points:
+            await it.rounds.enter(point, 1.0, None, "Runa")
+        assert it.rounds.health(now) == (True, "")
+        assert it.rounds.health(doubtful) == (True, "")
+        well, words = it.rounds.health(later)
+        assert (well, words.count("last 30 d ago")) == (False, 5)
+        assert it.rounds.health(replace(later, trusted=False))[0] is None
 
 
 async def test_a_long_list_comes_in_pages(tmp_path: Path) -> None:

@@ -91,9 +91,12 @@ class Rounds:
 
     def health(self, now: Moment) -> tuple[bool | None, str]:
         """Whether the round is in time; None when it seems not to be, by a clock nobody trusts."""
-        words = overdue_words(self.asked(), now.utc, self.keeper.stage_name)
+        asked = self.asked()
+        words = overdue_words(asked, now.utc, self.keeper.stage_name)
         if words and not now.trusted:
-            return None, "The clock is not set: nobody knows what is due."
+            # what was never entered is known without a clock
+            words = overdue_words([one for one in asked if one.last_utc is None], now.utc, self.keeper.stage_name)
+            return (False, words) if words else (None, "The clock is not set: nobody knows what is due.")
         return not words, words
 
     # -- what is given ------------------------------------------------------------------------------------------
