@@ -20,6 +20,7 @@ from brinewatch.accounts import Role
 from brinewatch.clock import SteppingClock, SystemClock
 from brinewatch.config import read_shed
 from brinewatch.config.lookout import read_lookout
+from brinewatch.errors import ConfigurationError
 from brinewatch.lookout.daemon import Lookout
 from brinewatch.lookout.orders import Orders
 from brinewatch.lookout.page import create_night
@@ -31,6 +32,7 @@ from brinewatch.signing import sealed
 from brinewatch.simulator.modem import ModemEmulator
 from brinewatch.vitals import Numbers
 from broker import Broker, broker, listener
+from certificates import certify
 from lookout.home import EVENING, QUAY_MODEM, SECRET, Voice, lookout_text
 from page.people import Browser, page, proof_of, put
 from page.sheds import ALL_WELL
@@ -515,3 +517,15 @@ async def test_where_there_is_no_internet_signs_of_life_go_by_sms(tmp_path: Path
         await asyncio.gather(driver, return_exceptions=True)
         for modem in modems:
             await modem.stop()
+
+
+def test_a_lookout_s_certificate_is_watched(tmp_path: Path) -> None:
+    _secret(tmp_path, "secret", SECRET)
+    certify(tmp_path)
+    page = 'certificate = "host.pem"\ncertificate_key = "host.key"'
+    (tmp_path / "lookout.toml").write_text(lookout_text(1, "quay").replace("enabled = false", page))
+    watched = {alarm.id for alarm in read_lookout(tmp_path / "lookout.toml").as_shed.alarms}
+    assert "page-failing@page.health" in watched
+    (tmp_path / "host.key").unlink()
+    with pytest.raises(ConfigurationError, match=r"page\.certificate_key = 'host.key': expected a file"):
+        read_lookout(tmp_path / "lookout.toml")

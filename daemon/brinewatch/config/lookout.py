@@ -144,7 +144,7 @@ LISTS: Mapping[str, Any] = {
 # the parts of the lookout itself; "road": its connection to the broker; "sheds": all of them together
 PARTS: Mapping[str, str] = {
     "journal": "Journal", "history": "History", "alarms": "Alarms", "modem": "Modem", "mail": "Mail",
-    "webhook": "Webhook", "road": "Broker", "line": "Own line", "sheds": "All sheds together",
+    "webhook": "Webhook", "road": "Broker", "line": "Own line", "sheds": "All sheds together", "page": "Page",
 }  # fmt: skip
 
 
@@ -163,6 +163,7 @@ def read_lookout(path: Path) -> LookoutFile:
     there = {key: reader.section(key) for key in ("broker", "modem", "mail", "webhook", "line")}
     store, page = reader.section("store", StoreSettings()), reader.section("page", NightSettings())
     calling = reader.section("calling", CallingSettings())
+    there["page"] = page and page.enabled and page.certificate
     sheds, contacts, rules = reader.many("watch"), reader.many("contact"), reader.many("rules")
     overrides = reader.many("override")
     _check(reader, sheds, there, contacts)
