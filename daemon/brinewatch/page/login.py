@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 import secrets
 from collections.abc import Awaitable, Callable
@@ -163,7 +164,10 @@ class Door:
                         admitted = await self.people.log_in(name, given, known, address, browser)
                 except Refused as error:
                     status = 429 if isinstance(error, TooSoon) else 403
-                    return await ask(request, code=code, to=to, name=name, refused=str(error), status=status)
+                    answer = await ask(request, code=code, to=to, name=name, refused=str(error), status=status)
+                    if isinstance(error, TooSoon):
+                        answer.headers["Retry-After"] = str(math.ceil(error.wait_s))  # RFC 6585, 4
+                    return answer
                 return self.admit(request, to, admitted)
 
             return form
