@@ -153,6 +153,9 @@ async def test_each_may_what_their_role_says_and_no_more(tmp_path: Path) -> None
                 assert status == 200 or set(answer.json()) == {"error", "hint"}
                 if status == 401:
                     assert answer.headers["www-authenticate"] == "Bearer"
+        async with at.client(at.look) as program:
+            # people's numbers stand there
+            assert (await program.get("/messages")).status_code == 403
         async with at.client() as nobody:
             for path in ("/state", "/alarms", "/points", "/events", "/messages", "/probes", "/openapi.json"):
                 assert (await nobody.get(path)).status_code == 401

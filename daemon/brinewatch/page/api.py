@@ -129,7 +129,9 @@ def create_api(door: Door, ask: Ask) -> FastAPI:
 
     @api.get("/messages", response_model=list[models.MessageOut], responses=_answers(), tags=["journal"])
     async def messages(who: Caller = api_caller) -> Any:
-        """The newest messages and how far each got, the newest first."""
+        """The newest messages and how far each got, the newest first. It takes the right to acknowledge: people's
+        numbers stand there."""
+        may(who, Role.ACKNOWLEDGE)
         return (await ask({"do": "messages"}))["rows"]
 
     @api.get("/probes", response_model=list[models.Probe], responses=_answers(), tags=["watch"])  # type: ignore[valid-type]
