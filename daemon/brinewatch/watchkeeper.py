@@ -193,7 +193,7 @@ class Watchkeeper:
         doubted = self._crosschecked(fresh, now)
         fresh |= doubted
         self._latest |= doubted
-        if any(reading.usable for reading in fresh.values()):
+        if any(fresh[point].usable for point in news):
             self._checked = now
         readings = tuple(reading for point, reading in fresh.items() if point in news)
         return self._step(now, commands, readings, tuple(revised))
