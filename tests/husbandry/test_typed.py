@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from brinewatch.errors import BrinewatchError
-from brinewatch.husbandry.doubts import doubts, old
+from brinewatch.husbandry.doubts import apart, doubts, old
 from brinewatch.husbandry.due import Asked, overdue_words
 from brinewatch.husbandry.typed import numbers_of, sample_of, value_of
 from brinewatch.quantities import QUANTITIES
@@ -100,6 +100,12 @@ def test_what_is_beyond_a_limit_says_which_alarm_it_stands_for() -> None:
 def test_more_than_there_are_is_asked_back() -> None:
     [words] = doubts("t.deaths", 300, [300.0], (), show, (200.0, "ever came"))
     assert words == "That is more than ever came (200 animals)."
+
+
+def test_a_refractometer_apart_from_the_probe_is_asked_back() -> None:
+    assert apart("t.refractometer_salinity", 33.0, "Header, salinity", 31.5, show) == ""
+    words = apart("t.refractometer_salinity", 36.0, "Header, salinity", 31.5, show)
+    assert words.startswith("The probe says 31.5 PSS-78 (Header, salinity). Zero the refractometer")
 
 
 def test_what_was_measured_long_ago_is_asked_back() -> None:

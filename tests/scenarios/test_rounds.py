@@ -21,6 +21,11 @@ stage = "raceway"
 ask = ["tan", "nitrite", "feed_given"]
 
 [[round]]
+stage = "bed"
+ask = ["refractometer_salinity"]
+every_days = 300
+
+[[round]]
 stage = "raceway"
 ask = ["deaths"]
 every_days = 0.002
@@ -50,7 +55,13 @@ animals_in = 2000
 mean_weight_g = 2.0
 market_weight_g = 40
 """
-FIELDS = {"raceway.tan": "0,12", "raceway.nitrite": "0.05", "raceway.deaths": "0", "raceway.feed_given": "120"}
+FIELDS = {
+    "raceway.tan": "0,12",
+    "raceway.nitrite": "0.05",
+    "raceway.deaths": "0",
+    "raceway.feed_given": "120",
+    "bed.refractometer_salinity": "32",
+}
 OVERDUE, NITRITE = "round-overdue@round.health", "cucumber-nitrite-high-critical@raceway.nitrite"
 
 
@@ -89,7 +100,7 @@ async def test_a_round_is_kept_judged_and_there_after_a_restart(tmp_path: Path) 
         assert again["again"]
         assert again["kept"] == done["kept"]
         rows = (await asked(it, "round list"))["rows"]
-        assert len(rows) == 5
+        assert len(rows) == 6
         assert [one["note"] for one in rows if one["note"]] == ["Feeding well."]
         assert it.daemon.keeper.latest["raceway.tan"].value == 0.12
         await it.passes(35)
@@ -102,7 +113,7 @@ async def test_a_round_is_kept_judged_and_there_after_a_restart(tmp_path: Path) 
         await it.begin()
         await it.passes(60)
         assert it.daemon.keeper.latest["raceway.mean_weight"].value == 12.0
-        assert len((await asked(it, "round list"))["rows"]) == 6
+        assert len((await asked(it, "round list"))["rows"]) == 7
         assert (await asked(it, "round save", fields=FIELDS, form="form-0001"))["again"]
         assert not holds(it, OVERDUE)
         # nobody looks for the dead any more: a quarter more than its time, and it is said
@@ -160,6 +171,18 @@ async def test_what_was_measured_earlier_does_not_stand_for_now(tmp_path: Path) 
         assert (await history(it, "raceway.tan"))[2][2:] == (Flag.FAIL, "Taken back by Wren: other tank")
         future = await asked(it, "round save", fields={"raceway.tan": "0.2"}, at="2026-09-24T08:00")
         assert "lies in the future" in future["faults"]["at"]
+
+
+async def test_the_refractometer_is_held_against_the_probe(tmp_path: Path) -> None:
+    async with night(tmp_path, text()) as it:
+        probe = it.daemon.keeper.latest["header.salinity"].value
+        assert probe is not None
+        point = "bed.refractometer_salinity"
+        done = await asked(it, "round save", fields={point: f"{probe + 6:.0f}"})
+        assert "(Header tank, salinity)" in done["doubts"][point][-1]
+        # the water of yesterday is not what the probe measures now
+        assert (await asked(it, "round save", fields={point: f"{probe + 6:.0f}"}, at="2026-09-22T12:00"))["kept"]
+        assert (await asked(it, "round save", fields={point: f"{probe:.0f}"}))["kept"]
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,8 @@ from brinewatch.readings import quantity_of
 _MANY, _SHARE, _STEPS, _SIGMA = 5.0, 0.5, 5.0, 1.4826
 _FEW = 4  # with fewer values before it, three times the last one or a third of it is unlike
 _TIMES = 3.0
+# a hand refractometer is read to 1 and follows the warmth of the sample (common practice, no source)
+_APART = 2.0
 _COUNTERS = ("lamp_hours", "media_hours")
 OLD_S = 7 * 86400.0
 
@@ -64,6 +66,16 @@ def _unlike(value: float, before: Sequence[float], step: float) -> str:
     apart = _SIGMA * median(abs(one - middle) for one in before)
     room = max(_MANY * apart, _SHARE * abs(middle), _STEPS * step)
     return "usual" if abs(value - middle) > room else ""
+
+
+def apart(point: str, value: float, where: str, probe: float, show: Show) -> str:
+    """What to ask back of a refractometer that is apart from a probe; "" when they agree as well as they can."""
+    if abs(value - probe) <= _APART:
+        return ""
+    return (
+        f"The probe says {show(point, probe)} ({where}). Zero the refractometer with fresh water, measure again; if "
+        "they still differ, save it and look at the probe."
+    )
 
 
 def old(age_s: float) -> str:

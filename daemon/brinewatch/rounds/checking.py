@@ -10,18 +10,19 @@ from dataclasses import dataclass
 
 from brinewatch.config import ShedFile
 from brinewatch.errors import BrinewatchError
-from brinewatch.husbandry.doubts import doubts, old
+from brinewatch.husbandry.doubts import apart, doubts, old
 from brinewatch.husbandry.forms import WHOLE
 from brinewatch.husbandry.typed import value_of
 from brinewatch.moment import Moment, utc_of
 from brinewatch.probes.manual import ManualBus
 from brinewatch.quantities import QUANTITIES
-from brinewatch.readings import Sample, quantity_of, stage_of
+from brinewatch.readings import Reading, Sample, quantity_of, stage_of
 from brinewatch.store.journal import Entry
 
 AT = "at"
 _AHEAD_S = 60.0
 _CAPPED = ("deaths", "animals_taken")
+_HAND_SALINITY, _SAME_S = "refractometer_salinity", 3600.0
 _COMPARED = 12
 _LONGEST = 500
 
@@ -40,10 +41,17 @@ class Checked:
 
 class Checks:
     """before(point, utc, but): the values of a point that count and were measured before, the newest last, without
-    that of one entry."""
+    that of one entry; latest: the newest reading of each point."""
 
-    def __init__(self, shed: ShedFile, hands: Sequence[ManualBus], before: Before) -> None:
+    def __init__(
+        self,
+        shed: ShedFile,
+        hands: Sequence[ManualBus],
+        before: Before,
+        latest: Callable[[], Mapping[str, Reading]],
+    ) -> None:
         self._shed = shed
+        self._latest = latest
         self._homes = {point: bus for bus in hands for point in bus.points}
         self._before = before
 
@@ -99,7 +107,10 @@ class Checks:
                 continue
             samples.append((sample, text.strip()))
             assert sample.value is not None
-            if found := await self._doubts(point, sample.value, when.utc, instead_of):
+            found = await self._doubts(point, sample.value, when.utc, instead_of)
+            if now.utc - when.utc < _SAME_S and (words := self._beside(point, sample.value, now)):
+                found.append(words)
+            if found:
                 asked[point] = found
         if samples and AT not in faults and (words := old(now.utc - when.utc)):
             asked[AT] = [words]
@@ -118,6 +129,18 @@ class Checks:
             most = None if batch is None else (float(batch.animals_in), f"ever came with {batch.name}")
         before = (await self._before(point, utc, but))[-_COMPARED:]
         return doubts(point, value, before, limits, self.show, most)
+
+    def _beside(self, point: str, value: float, now: Moment) -> str:
+        """What a probe nearest to it says otherwise of the same water; "" when none does."""
+        if quantity_of(point) != _HAND_SALINITY:
+            return ""
+        order = [one.settings.key for one in self._shed.stages]
+        here = order.index(stage_of(point))
+        for key in sorted(order, key=lambda other: abs(order.index(other) - here)):
+            one = self._latest().get(f"{key}.salinity")
+            if one is not None and one.usable and one.value is not None and now.mono - one.at.mono < _SAME_S:
+                return apart(point, value, f"{self._shed.stage(key).name}, salinity", one.value, self.show)
+        return ""
 
 
 def moment_of(text: str, now: Moment) -> Moment:
@@ -150,7 +173,8 @@ def refusal(checked: Checked) -> BrinewatchError | None:
 def _digest(fields: Mapping[str, str], at: str, asked: Mapping[str, Sequence[str]]) -> str:
     if not asked:
         return ""
-    said = repr(sorted((key, fields.get(key, at), tuple(words)) for key, words in asked.items()))
+    # what was doubted, not in which words: an age and a live reading go on meanwhile
+    said = repr(sorted((key, fields.get(key, at), len(words)) for key, words in asked.items()))
     return hashlib.sha256(said.encode("utf-8", "replace")).hexdigest()[:16]
 
 

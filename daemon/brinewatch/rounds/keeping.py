@@ -62,7 +62,7 @@ class Rounds:
         self.clock = clock
         self.photos = Photos(shed.data)
         self.hands = [bus for bus in buses.values() if isinstance(bus, ManualBus)]
-        self.checks = Checks(shed, self.hands, self._before)
+        self.checks = Checks(shed, self.hands, self._before, lambda: keeper.latest)
         self._history = history
         self._look = look
         self._channels = channels_of(shed)
