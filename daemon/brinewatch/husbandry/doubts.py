@@ -73,8 +73,8 @@ def apart(point: str, value: float, where: str, probe: float, show: Show) -> str
     if abs(value - probe) <= _APART:
         return ""
     return (
-        f"The probe says {show(point, probe)} ({where}). Zero the refractometer with fresh water, measure again; if "
-        "they still differ, save it and look at the probe."
+        f"The probe says {show(point, probe)} ({where}). Zero the refractometer with fresh water, measure again; "
+        "if they still differ, save it and look at the probe."
     )
 
 
