@@ -83,3 +83,12 @@ def test_time_alone_ends_a_count_and_is_foreseen() -> None:
     assert watch.due(at(605)) == at(610).mono
     came = watch.take([], at(610))
     assert [(event.alarm, event.happening.value) for event in came.events] == [(f"starts@{MAINS}", "returned")]
+
+
+def test_what_was_entered_by_hand_and_is_read_again_proves_no_check_of_the_shed() -> None:
+    watch, entered = keeper(), sample(OXYGEN, 8.0, 0)
+    watch.take([entered], at(0))
+    watch.take([entered], at(300))
+    assert watch.overview(at(300)).checked == at(0)
+    watch.take([entered, sample(MAINS, 1.0, 310)], at(310))
+    assert watch.overview(at(310)).checked == at(310)

@@ -1,10 +1,13 @@
-"""What runs beside the alarms of a shed: drills, night reports, relays; one hook of each kind for the daemon."""
+"""What runs beside the alarms of a shed: drills, night reports, relays, rounds; one hook of each kind for the
+daemon.
+"""
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 from brinewatch.alarms.relays import MARK as RELAY_MARK
 from brinewatch.calendar import Calendar
@@ -18,8 +21,15 @@ from brinewatch.nights.sending import Nights
 from brinewatch.ports import Clock
 from brinewatch.readings import Reading
 from brinewatch.relaying import Relays
+from brinewatch.rounds.answering import answer as answer_round
+from brinewatch.rounds.keeping import Rounds
+from brinewatch.rounds.showing import on_page
 from brinewatch.store.journal import Journal
 from brinewatch.watchkeeper import Watchkeeper
+
+if TYPE_CHECKING:
+    from fastapi import FastAPI
+    from jinja2 import Environment
 
 log = logging.getLogger(__name__)
 
@@ -33,7 +43,7 @@ class Beside:
 
     def __init__(
         self, shed: ShedFile, keeper: Watchkeeper, journal: Journal, clock: Clock, words: Words,
-        queue: Callable[[Sequence[Message]], None], note: Note, record: Note,
+        queue: Callable[[Sequence[Message]], None], note: Note, record: Note, rounds: Rounds,
     ) -> None:  # fmt: skip
         self.drills = Drills(
             shed, keeper, journal, clock, words, queue, lambda text: note(text, "drill"),
@@ -41,7 +51,13 @@ class Beside:
         )  # fmt: skip
         self.nights = Nights(shed, keeper, clock, queue, lambda text: note(text, "report"))
         self.relays = Relays(shed, keeper, clock, lambda text: note(text, "relay"))
+        self.rounds = rounds
         self._keeper = keeper
+
+    @property
+    def pages(self) -> list[Callable[[FastAPI, Environment], None]]:
+        """What they add to the page."""
+        return [self.nights.on_page, partial(on_page, self.rounds)]
 
     async def recall(self, kept: Mapping[str, Mapping[str, Any]], now: Moment) -> list[str]:
         return [*await self.drills.recall(kept, now), *self.relays.recall(kept)]
@@ -57,6 +73,13 @@ class Beside:
             self.drills.give_up()
             if "drill" in health:
                 health["drill"] = (False, f"it went wrong ({type(error).__name__}: {error})")
+
+        try:
+            if "round" in health:
+                health["round"] = self.rounds.health(now)
+        except Exception as error:
+            log.exception("What is due on the round could not be told")
+            health["round"] = (False, f"it could not be told ({type(error).__name__}: {error})")
 
     def after(self, health: Health, now: Moment) -> list[Reading]:
         """After the alarms were judged: relays driven; readings for the history. As `before`, it stops no alarm."""
@@ -81,6 +104,7 @@ class Beside:
     def plan(self, calendar: Calendar) -> None:
         self.nights.plan(calendar)
         self.relays.plan(calendar)
+        calendar.at("photos", self.rounds.tidy, hour=3, minute=20)
 
     async def answer(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
         """A request of the command line that is for one of them."""
@@ -89,4 +113,6 @@ class Beside:
             return await self.drills.answer(request)
         if do.startswith("relay"):
             return await self.relays.answer(request)
+        if do.startswith(("round", "batch", "enter")):
+            return await answer_round(self.rounds, request)
         raise BrinewatchError(f"The daemon does not know {do!r}.", "See: brinewatch --help")

@@ -9,6 +9,7 @@ from brinewatch.clock import SystemClock
 from brinewatch.config import ShedFile, read_shed
 from brinewatch.control import ask
 from brinewatch.errors import BrinewatchError
+from brinewatch.paging import check_page
 from brinewatch.probes.build import ask_all
 from brinewatch.probes.worker import Answer
 from brinewatch.quantities import QUANTITIES
@@ -22,11 +23,11 @@ async def check_shed(path: Path, *, probes: bool, say: Callable[[str], None]) ->
     """Read the shed file (every fault is raised at once), then every probe once. 0 when all answered."""
     shed = read_shed(path)
     say(f"{path}: in order. {_inventory(shed)}")
-    for line in roster_warnings(shed):
+    clock = SystemClock(shed.zone)
+    for line in (*roster_warnings(shed), *check_page(shed, clock.now().utc)):
         say(line)
     if not probes:
         return 0
-    clock = SystemClock(shed.zone)
     keeper = kept_by(shed.data)
     if keeper:
         say(f"{shed.data} is already kept by {keeper}. It holds the wires; this is what it last read:")

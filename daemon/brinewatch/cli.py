@@ -124,6 +124,7 @@ def _parser(first: str = "") -> argparse.ArgumentParser:
 
 def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]) -> None:
     """The commands of other modules: a daemon that stays for months has no use for them, and little memory."""
+    from brinewatch.account_command import register as register_account
     from brinewatch.air_off_test import register as register_air_off
     from brinewatch.backing import register as register_backup
     from brinewatch.backing import register_restore
@@ -140,6 +141,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     from brinewatch.rehearse import register as register_rehearse
     from brinewatch.relay_command import register as register_relay
     from brinewatch.roster_command import register as register_roster
+    from brinewatch.round_command import register as register_rounds
     from brinewatch.series_command import register as register_series
     from brinewatch.topics_command import register as register_topics
     from brinewatch.water.line import register as register_water
@@ -151,6 +153,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     shed(register_air_off(add))
     for command in register_orders(add):
         shed(command)
+    shed(register_account(add))
     shed(register_history(add))
     shed(register_export(add))
     shed(register_import(add))
@@ -162,7 +165,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     shed(register_journal(add))
     shed(register_backup(add))
     shed(register_restore(add))
-    for command in register_series(add):
+    for command in (*register_series(add), *register_rounds(add)):
         shed(command)
     shed(register_probes(add))
 
@@ -195,7 +198,7 @@ def _run(options: argparse.Namespace) -> int:
         _stop_on_signal(daemon.stop)
         _say(f"Watching {shed.shed.name}: {len(shed.channels())} points measured, {len(shed.alarms)} alarms set.")
         if shed.page.enabled:
-            _say(f"The page: http://{shed.page.host}:{shed.page.port}/")
+            _say(f"The page: {shed.page.url}")
         _say(f"The data: {shed.data}. Stop with Ctrl-C or SIGTERM.")
         await daemon.run()
         _say("Stopped.")

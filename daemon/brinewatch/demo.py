@@ -7,6 +7,7 @@ the daemon, which cannot tell them from real ones.
 from __future__ import annotations
 
 import asyncio
+import math
 import os
 import re
 import shutil
@@ -15,6 +16,7 @@ import socket
 import sys
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager, suppress
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +32,10 @@ _SOCKET = "simulated.sock"
 _UP_S = 30.0
 _PORTS = ("page", "broker")
 _PAGE_PORT = 8480
+# how long ago the demo's animals came, and how they have grown since
+_BATCH_DAYS = 70
+_GROWTH = 0.0073  # of the weight, a day
+_SCATTER = (-1.6, -0.9, 0.3, 1.1, -0.4, 0.8, 1.9, -1.2)  # g, of the animals weighed
 
 
 class Simulated:
@@ -158,6 +164,8 @@ def lay_out(shed_file: Path, folder: Path) -> ShedFile:
         found = re.search(rf"^\[{part}\][^\[]*?^port = (\d+)", text, re.MULTILINE)
         if found:
             text = f"{text[: found.start(1)]}{_free(int(found[1]))}{text[found.end(1) :]}"
+    came = SystemClock().now().local.date() - timedelta(days=_BATCH_DAYS)
+    text = re.sub(r"^started = \d{4}-\d\d-\d\d$", f"started = {came}", text, flags=re.MULTILINE)
     copy = folder / "shed.toml"
     copy.write_text(text, encoding="utf-8")
     return read_shed(copy)
@@ -193,6 +201,41 @@ async def simulated(shed: ShedFile, folder: Path) -> AsyncIterator[Callable[[Map
         await process.wait()
 
 
+def past_round(day: int) -> dict[str, str]:
+    """What was entered so many days after the animals came; on the last day all that is asked."""
+    last = day == _BATCH_DAYS
+    weight = 12.0 * math.exp(_GROWTH * day)
+    fields = {
+        "raceway.inspection": "done", "raceway.deaths": "1" if day % 9 == 4 else "0",
+        "raceway.feed_given": f"{3100 * weight * 0.006:.0f}", "raceway.feed_left": f"{12 + day % 5 * 4}",
+    }  # fmt: skip
+    if day % 7 == 3 or last:
+        fields |= {
+            "raceway.tan": f"{0.18 + day % 4 * 0.02:.2f}", "raceway.nitrite": f"{0.05 + day % 3 * 0.01:.2f}",
+            "raceway.alkalinity": f"{2.3 - day % 5 * 0.03:.2f}", "raceway.refractometer_salinity": "33",
+        }  # fmt: skip
+    if (day % 14 == 0 and day) or last:
+        fields["raceway.mean_weight"] = " ".join(f"{weight * (1 + one / 20):.1f}" for one in _SCATTER)
+    if day % 28 == 20 or last:
+        fields["bed.cleaning"] = "done"
+    return fields
+
+
+async def _enter_past(shed: ShedFile) -> None:
+    """The rounds of the weeks before, once; the last one is of now."""
+    path, clock = shed.data / "control.sock", SystemClock(shed.zone)
+    with suppress(BrinewatchError, OSError):
+        while not path.exists():
+            await clock.sleep(0.2)
+        if (await asyncio.to_thread(ask, path, {"do": "round list", "limit": 1}))["rows"]:
+            return
+        today = clock.now().local
+        for day in range(1, _BATCH_DAYS + 1):
+            at = "" if day == _BATCH_DAYS else f"{today - timedelta(days=_BATCH_DAYS - day):%Y-%m-%d}T08:10"
+            form = {"fields": past_round(day), "at": at, "form": f"demo-past-{day}", "anyway": True, "by": "Wren"}
+            await asyncio.to_thread(ask, path, {"do": "round save", **form})
+
+
 async def demo(shed_file: Path, folder: Path, say: Say) -> int:
     """The daemon on the simulated shed until Ctrl-C, with a key that stops the blower."""
     shed = lay_out(shed_file, folder)
@@ -203,7 +246,7 @@ async def demo(shed_file: Path, folder: Path, say: Say) -> int:
             loop.add_signal_handler(one, daemon.stop)
         say(f"Watching {shed.shed.name}, a simulated shed with 3 s delays (a real shed has longer ones).")
         moved = "" if shed.page.port == _PAGE_PORT else f"  (port {_PAGE_PORT} is taken on this machine)"
-        say(f"  The page:      http://{shed.page.host}:{shed.page.port}/{moved}")
+        say(f"  The page:      {shed.page.url}{moved}")
         say(f"  The data:      {shed.data}")
         say("  Stop the air:  press b and Enter here, or: .venv/bin/brinewatch fault blower-stop")
         say("  Answer a call: press o and Enter here, or: .venv/bin/brinewatch text OK 1")
@@ -212,7 +255,12 @@ async def demo(shed_file: Path, folder: Path, say: Say) -> int:
         if sys.stdin is not None and sys.stdin.isatty():
             keys = _Keys(request, say)
             loop.add_reader(sys.stdin.fileno(), keys.pressed)
-        await daemon.run()
+        past = asyncio.create_task(_enter_past(shed), name="rounds of the past")
+        try:
+            await daemon.run()
+        finally:
+            past.cancel()
+            await asyncio.gather(past, return_exceptions=True)
         if sys.stdin is not None and sys.stdin.isatty():
             loop.remove_reader(sys.stdin.fileno())
     say("Stopped.")

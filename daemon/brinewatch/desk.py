@@ -17,7 +17,6 @@ from brinewatch.messages import Inbound
 from brinewatch.moment import Moment, utc_text
 from brinewatch.overview import Overview, as_json
 from brinewatch.ports import Clock
-from brinewatch.probes.manual import ManualBus
 from brinewatch.readings import Sample
 from brinewatch.recorder import Recorder
 from brinewatch.store.history import History
@@ -44,7 +43,6 @@ class Desk:
         calibrations: Calibrations,
         air_tests: AirTests,
         beside: Beside,
-        hands: Sequence[ManualBus],
         clock: Clock,
         look: Look,
         overview: Callable[[], Overview],
@@ -59,7 +57,6 @@ class Desk:
         self._calibrations = calibrations
         self._air_tests = air_tests
         self._beside = beside
-        self._hands = hands
         self._clock = clock
         self._look = look
         self._overview = overview
@@ -89,8 +86,6 @@ class Desk:
                 return {"overview": as_json(self._overview())}
             case order if order in ORDERS:
                 return {"lines": self._order(order_of(request, self._keeper.alarms, self._clock.now()))}
-            case "enter":
-                return {"line": await self._enter(request)}
             case "probes":
                 return {"probes": as_json(self._keeper.probes(self._clock.now()))}
             case "messages":
@@ -101,7 +96,7 @@ class Desk:
                 return {"written": await self._history.flush()}
             case str(do) if do.startswith("import"):
                 return await self._intake.answer(request)
-            case str(do) if do.startswith(("drill", "relay")):
+            case str(do) if do.startswith(("drill", "relay", "round", "batch", "enter")):
                 done = await self._beside.answer(request)
                 self._look()
                 return done
@@ -121,20 +116,6 @@ class Desk:
         if events and all(event.happening is Happening.REFUSED for event in events):
             raise BrinewatchError(f"Not done: {events[0].detail}.", "See: brinewatch state")
         return [event_line(event, self._keeper) for event in events]
-
-    async def _enter(self, request: Mapping[str, Any]) -> str:
-        now, point = self._clock.now(), str(request.get("point"))
-        if not self._hands:
-            raise BrinewatchError("No value is entered by hand in this shed.", "Add a bus of kind manual.")
-        bus = next((bus for bus in self._hands if point in bus.points), self._hands[0])
-        value, unit = request.get("value"), request.get("unit")
-        if isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise BrinewatchError(f"{value!r} is not a number.", "Enter a number.")
-        sample = bus.enter(point, float(value), unit, now)
-        assert sample.value is not None
-        await self._journal.enter(point, sample.value, str(request.get("by", "")), now)
-        self._look([sample])
-        return f"Kept: {point} {self._keeper.show(point, sample.value)}, {now.local:%Y-%m-%d %H:%M}."
 
 
 def event_line(event: AlarmEvent, keeper: Watchkeeper) -> str:

@@ -41,9 +41,14 @@ async def replay_history(keeper: Watchkeeper, history: History, now: Moment) -> 
     return notes
 
 
-async def recall_tests(keeper: Watchkeeper, plans: Sequence[FollowPlan], journal: Journal) -> list[str]:
-    """Give the followers of filters' starts the tests that were entered. Returns what could not be read."""
+async def recall_tests(
+    keeper: Watchkeeper, plans: Sequence[FollowPlan], journal: Journal, anew: str = ""
+) -> list[str]:
+    """Give the followers of filters' starts the tests that were entered. anew: only those of one point, in place of
+    what is known of it. Returns what could not be read."""
     inputs = {point for plan in plans if quantity_of(plan.points[0]) == START_UP for point in plan.inputs.values()}
+    if anew:
+        inputs &= {anew}
     found, notes = [], []
     for point in sorted(inputs):
         try:
@@ -51,8 +56,8 @@ async def recall_tests(keeper: Watchkeeper, plans: Sequence[FollowPlan], journal
         except StoreError as error:
             notes.append(f"The tests of {point} cannot be read: {error}")
             continue
-        found += [(point, one.value, one.at.utc) for one in entries if not one.corrected]
-    keeper.entered(found)
+        found += [(point, one.value, one.measured.utc) for one in entries if not one.corrected]
+    keeper.entered(found, inputs if anew and not notes else ())
     return notes
 
 

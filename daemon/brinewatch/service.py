@@ -35,14 +35,15 @@ from brinewatch.heartbeat import heartbeat_of
 from brinewatch.messages import Delivery, DeliveryReport, Inbound, Message
 from brinewatch.notify.worker import WayWorker
 from brinewatch.overview import Overview, as_json
+from brinewatch.paging import Paging, shed_page
 from brinewatch.ports import Bus, Clock
 from brinewatch.probes.build import build_bus
-from brinewatch.probes.manual import ManualBus
 from brinewatch.probes.recorded import RecordedBus
 from brinewatch.probes.worker import BusWorker
 from brinewatch.readings import Sample
 from brinewatch.recalling import CalibrationsDone, events_before, recall_tests, replay_history
 from brinewatch.recorder import Recorder, Told
+from brinewatch.rounds.keeping import Rounds
 from brinewatch.store.history import History
 from brinewatch.store.journal import Journal, Resumed
 from brinewatch.store.lock import StoreLock
@@ -177,21 +178,20 @@ class Daemon:
             ways=reaching(self.shed), rings=rings(self.shed), topic=topic, left=self._time_left.short,
         )  # fmt: skip
         self._recorder = Recorder(self.journal, self.clock, self._release)
+        rounds = Rounds(self.shed, self.keeper, self.journal, self.history, self.buses, self.clock, self._look)
         self._beside = Beside(
             self.shed, self.keeper, self.journal, self.clock, self._callout.marked,
             partial(self._recorder.add, (), {}), self._note,
-            lambda kind, text: self._spawn(self.journal.note(kind, text, self.clock.now())),
+            lambda kind, text: self._spawn(self.journal.note(kind, text, self.clock.now())), rounds,
         )  # fmt: skip
         for note in (*self._callout.recall(kept, shift_of(*slept)[0]), *await self._beside.recall(kept, now)):
             self._say(note)
-        hands = [bus for bus in self.buses.values() if isinstance(bus, ManualBus)]
         self._calibrations = Calibrations(self.shed, self.keeper, self.journal, self.clock, self._note)
         self._desk = Desk(
             self.keeper, self._callout, self._recorder, self.journal, self.history, self._calibrations,
-            self._air_tests, self._beside, hands, self.clock, self._look, self.overview, self._say,
+            self._air_tests, self._beside, self.clock, self._look, self.overview, self._say,
         )  # fmt: skip
-        for bus in hands:
-            bus.restore(resumed.entries)
+        rounds.restore(resumed.entries)
         await self.history.open()
         await self.journal.begin({alarm.id: body_of(alarm) for alarm in self.shed.alarms}, now)
         self._callout.nuisance.restore(await events_before(self.journal, resumed.same_boot, now))
@@ -251,10 +251,12 @@ class Daemon:
         return calendar
 
     async def _page(self) -> None:
-        from brinewatch.page.app import create_app
-        from brinewatch.page.server import PageServer
+        await self._paging().run(partial(shed_page, self.overview, self._beside.pages))
 
-        await PageServer(create_app(self.overview, [self._beside.nights.on_page]), self.shed.page, self.clock).run()
+    def _paging(self) -> Paging:
+        health = self._on_health("page") if "page" in self._health else lambda well, why: None
+        return Paging(self.shed, self.clock, self._desk.answer, self._say, partial(self._note, kind="account"),
+                      partial(self._recorder.add, (), {}), health)  # fmt: skip
 
     async def _heartbeat(self) -> None:
         facts = Facts(self.shed, self.keeper, self.journal, self._health)

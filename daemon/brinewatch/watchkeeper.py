@@ -193,7 +193,7 @@ class Watchkeeper:
         doubted = self._crosschecked(fresh, now)
         fresh |= doubted
         self._latest |= doubted
-        if any(reading.usable for reading in fresh.values()):
+        if any(fresh[point].usable for point in news):
             self._checked = now
         readings = tuple(reading for point, reading in fresh.items() if point in news)
         return self._step(now, commands, readings, tuple(revised))
@@ -255,11 +255,11 @@ class Watchkeeper:
                 lost.append(f"What was counted for {one.plan.key} cannot be read ({error!r}) and begins anew.")
         return lost
 
-    def entered(self, entries: Sequence[tuple[str, float, float]]) -> None:
-        """Tests of the past that were entered by hand: point, value, POSIX seconds."""
+    def entered(self, entries: Sequence[tuple[str, float, float]], anew: Collection[str] = ()) -> None:
+        """Tests entered by hand: point, value, POSIX seconds; of the points `anew` all there are."""
         for one in self._followers:
             if isinstance(one, StartUpFollower):
-                one.entered(entries)
+                one.entered(entries, anew)
 
     def note_health(self, parts: Mapping[str, tuple[bool | None, str]], now: Moment) -> None:
         """The watch's own parts, as readings like any other: the point is PART.health.

@@ -6,29 +6,36 @@ import asyncio
 import re
 import signal
 import sys
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
+from fastapi import FastAPI
 from jsonschema import Draft202012Validator
 
+from brinewatch.accounts import Role
 from brinewatch.clock import SteppingClock, SystemClock
 from brinewatch.config import read_shed
 from brinewatch.config.lookout import read_lookout
+from brinewatch.errors import ConfigurationError
 from brinewatch.lookout.daemon import Lookout
 from brinewatch.lookout.orders import Orders
 from brinewatch.lookout.page import create_night
 from brinewatch.lookout.post import SignsBus
+from brinewatch.page.access import Guard
 from brinewatch.published import schemas
 from brinewatch.service import Daemon
 from brinewatch.signing import sealed
 from brinewatch.simulator.modem import ModemEmulator
 from brinewatch.vitals import Numbers
 from broker import Broker, broker, listener
+from certificates import certify
 from lookout.home import EVENING, QUAY_MODEM, SECRET, Voice, lookout_text
+from page.people import Browser, page, proof_of, put
+from page.sheds import ALL_WELL
 from scenarios.night import night, shed_text
 
 pytestmark = pytest.mark.broker
@@ -235,6 +242,35 @@ async def test_a_shed_that_does_not_allow_it_is_not_ordered_about(tmp_path: Path
         assert order.state == "refused"
         assert "does not let its lookout" in order.words
         assert it.it.daemon.overview().alarms[0].state == "unacknowledged"
+
+
+async def test_whoever_is_logged_in_needs_no_code_and_is_named(tmp_path: Path) -> None:
+    _secret(tmp_path, "secret", SECRET)
+    (tmp_path / "lookout.toml").write_text(lookout_text(1, "quay"))
+    clock, said = SteppingClock(EVENING), list[str]()
+    file = read_lookout(tmp_path / "lookout.toml")
+    orders = Orders(file, {"quay": SECRET}, None, clock, said.append, Numbers(tmp_path, clock.now()))
+    signs = SignsBus(
+        file.sheds, {"quay": SECRET}, "brinewatch", tmp_path, clock, said.append, lambda well, why: None
+    )
+    put(tmp_path, "Rhona", Role.ACKNOWLEDGE)
+    put(tmp_path, "Wren", Role.LOOK)
+
+    def made(overview: object, parts: Sequence[Any], guard: Guard) -> FastAPI:
+        return create_night(file, signs, orders, lambda: ALL_WELL, clock, parts, guard)
+
+    async with page(tmp_path, make=made) as app, Browser(app) as rhona, Browser(app) as wren:
+        assert (await rhona.get("/")).status_code == 303
+        await rhona.log_in("Rhona")
+        await wren.log_in("Wren")
+        assert (await rhona.get("/")).status_code == 200
+        right = {"proof": proof_of((await rhona.get("/account")).text), "number": "7"}
+        assert (await rhona.post("/shed/quay/take", data={"number": "7"})).status_code == 403
+        assert (await rhona.post("/shed/quay/take", data={**right, "by": "Somebody"})).status_code == 303
+        theirs = {**right, "proof": proof_of((await wren.get("/account")).text)}
+        assert (await wren.post("/shed/quay/take", data=theirs)).status_code == 403
+    await orders.close()
+    assert [one.by for one in orders._sent.values()] == ["Rhona"]
 
 
 async def test_too_many_wrong_codes_close_the_door_even_to_the_right_one(tmp_path: Path) -> None:
@@ -481,3 +517,15 @@ async def test_where_there_is_no_internet_signs_of_life_go_by_sms(tmp_path: Path
         await asyncio.gather(driver, return_exceptions=True)
         for modem in modems:
             await modem.stop()
+
+
+def test_a_lookout_s_certificate_is_watched(tmp_path: Path) -> None:
+    _secret(tmp_path, "secret", SECRET)
+    certify(tmp_path)
+    page = 'certificate = "host.pem"\ncertificate_key = "host.key"'
+    (tmp_path / "lookout.toml").write_text(lookout_text(1, "quay").replace("enabled = false", page))
+    watched = {alarm.id for alarm in read_lookout(tmp_path / "lookout.toml").as_shed.alarms}
+    assert "page-failing@page.health" in watched
+    (tmp_path / "host.key").unlink()
+    with pytest.raises(ConfigurationError, match=r"page\.certificate_key = 'host.key': expected a file"):
+        read_lookout(tmp_path / "lookout.toml")

@@ -32,7 +32,7 @@ SETTINGS = ManualSettings.model_validate(
 class Kept:
     point: str
     value: float
-    at: Moment
+    measured: Moment
 
 
 @pytest.fixture

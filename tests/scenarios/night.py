@@ -23,7 +23,8 @@ def shed_text() -> str:
     """The demo's shed with the delays of a real one, without broker and page."""
     text = DEMO.read_text(encoding="utf-8")
     text = re.sub(r"^\[broker\]\n[^\[]*", "", text, flags=re.MULTILINE)
-    text = re.sub(r"^\[\[override\]\]\n[^\[]*", "", text, flags=re.MULTILINE)
+    # the first value of a list begins with a bracket too
+    text = re.sub(r"^\[\[(override|round|batch)\]\]\n(?:(?!\[).*\n)*", "", text, flags=re.MULTILINE)
     return text.replace("[page]\n", "[page]\nenabled = false\n")
 
 

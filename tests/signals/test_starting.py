@@ -88,3 +88,16 @@ def test_it_needs_both_tests_somewhere_in_the_shed() -> None:
     plans, missing = follow_plans(["bed.start_up"], [TAN], ["tank", "bed"], **made)
     assert plans == []
     assert missing == {"bed.start_up": "nitrite, to work it out from"}
+
+
+def test_a_corrected_test_tells_it_anew_and_those_of_another_point_stay() -> None:
+    one = follower(PLAN)
+    assert isinstance(one, StartUpFollower)
+    for day, tan, nitrite in [(0, 0.1, 0.0), (7, 0.2, 0.1), (8, 2.0, 0.1)]:
+        [reading] = one.follow(kit(day, tan, nitrite), at(day))
+    assert reading.value == 1.0  # ammonia has risen
+    # the ammonia of the eighth day was 0.20, misread; the journal has the right ones
+    one.entered([(TAN, value, at(day).utc) for day, value in ((0, 0.1), (7, 0.2), (8, 0.2))], [TAN])
+    [reading] = one.follow({}, at(8).later(60))
+    assert reading.value == 0.0
+    assert reading.basis.startswith("from 3 tests")

@@ -185,7 +185,7 @@ def _override(
             rule, its_file, _ = after[point, one.rule]
             new, wrong = changed(rule, one)
             if one.stale_s is not None and not wrong and point in ages:
-                expected = f"none: {point} is read by the clock, and too old after {ages[point]:g} s"
+                expected = f"none: {point} is read or asked for so often that it is too old after {ages[point]:g} s"
                 wrong = [("stale_s", one.stale_s, expected)]
             faults += [Fault(file, f"{place}.{key}", value, expected) for key, value, expected in wrong]
             if one.enabled:

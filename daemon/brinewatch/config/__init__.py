@@ -6,7 +6,7 @@ which probe feeds it, which rules judge it, and whether the files named are ther
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 from brinewatch.alarms.based import load_rules
@@ -28,6 +28,7 @@ from brinewatch.config.reader import (
     check_roster,
     read_table,
 )
+from brinewatch.config.rounds import check_batches, with_rounds
 from brinewatch.config.sections import (
     WATCH_PARTS,
     ReportSettings,
@@ -92,14 +93,17 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     contacts = reader.many("contact")
     rule_settings, relays = reader.many("rules"), reader.many("relay")
     check_names(reader, contacts)
-    measured = check_points(reader)
+    rounds, batches = reader.many("round"), reader.many("batch")
+    buses, asked = with_rounds(reader, rounds, buses, stages)
+    check_batches(reader, batches, stages)
+    measured = check_points(reader) | asked.keys()
     check_files(reader, path.parent)
     derivations = _derivations(reader, shed, stages, measured)
     ages = _ages(buses, derivations)
     known = measured | {one.point for one in derivations}
     follows = _follows(reader, stages, known, ages)
     cross = cross_plan(reader, stages, known)
-    ages |= {point: max(age, ages.get(point, 0.0)) for point, age in instead.ages.items()}
+    ages |= {**asked, **{point: max(age, ages.get(point, 0.0)) for point, age in instead.ages.items()}}
     there = {
         "modem": modem,
         "sim": modem and (modem.sim_lapses or modem.credit_code),
@@ -112,6 +116,8 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         "calibration": _calibratable(reader, buses),
         "backup": store.backup_to,
         "series": series,
+        "round": rounds,
+        "page": page and page.enabled and page.certificate,
     }
     parts = [key for key in WATCH_PARTS if there.get(key, True)]
     stages += [
@@ -119,9 +125,11 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         for key in parts
     ]
     points = {f"{stage.settings.key}.{quantity}": quantity for stage in stages for quantity in stage.settings.watch}
+    points |= {point: quantity_of(point) for point in asked}
     rulesets, alarms = bound_rules(
         reader, path.parent, rule_settings, reader.many("override"), points, ages,
         {stage.settings.key: Place(stage.path, number) for number, stage in enumerate(stages)}, instead,
+        asked,
     )  # fmt: skip
     check_roster(reader, contacts, {"sms": modem, "mail": mail, "webhook": webhook})
     texts = texts_of(reader, path.parent, contacts)
@@ -140,7 +148,8 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         derivations=tuple(derivations), follows=tuple(follows), cross=cross, contacts=tuple(contacts),
         calling=calling, report=report, relays=tuple(relays),
         store=store, page=page, broker=broker, modem=modem, mail=mail,
-        webhook=webhook, lookout=lookout, replay=replay, series=series, texts=texts,
+        webhook=webhook, lookout=lookout, replay=replay, series=series, texts=texts, rounds=tuple(rounds),
+        batches=tuple(batches),
     )  # fmt: skip
 
 
@@ -232,6 +241,7 @@ def bound_rules(
     ages: Mapping[str, float],
     stops: Mapping[str, Place],
     instead: Instead,
+    by_hand: Collection[str] = (),
 ) -> tuple[list[RuleSet], list[Alarm]]:
     try:
         sources = known_sources(folder)
@@ -273,7 +283,7 @@ def bound_rules(
     try:
         alarms = bind(
             used, points, overrides, ages=ages, places=places, file=reader.path.name, stops=stops,
-            by_hand=instead.ages.keys(),
+            by_hand={*instead.ages, *by_hand},
         )  # fmt: skip
     except ConfigurationError as error:
         reader.faults += error.faults

@@ -144,7 +144,7 @@ LISTS: Mapping[str, Any] = {
 # the parts of the lookout itself; "road": its connection to the broker; "sheds": all of them together
 PARTS: Mapping[str, str] = {
     "journal": "Journal", "history": "History", "alarms": "Alarms", "modem": "Modem", "mail": "Mail",
-    "webhook": "Webhook", "road": "Broker", "line": "Own line", "sheds": "All sheds together",
+    "webhook": "Webhook", "road": "Broker", "line": "Own line", "sheds": "All sheds together", "page": "Page",
 }  # fmt: skip
 
 
@@ -163,6 +163,7 @@ def read_lookout(path: Path) -> LookoutFile:
     there = {key: reader.section(key) for key in ("broker", "modem", "mail", "webhook", "line")}
     store, page = reader.section("store", StoreSettings()), reader.section("page", NightSettings())
     calling = reader.section("calling", CallingSettings())
+    there["page"] = page and page.enabled and page.certificate
     sheds, contacts, rules = reader.many("watch"), reader.many("contact"), reader.many("rules")
     overrides = reader.many("override")
     _check(reader, sheds, there, contacts)
@@ -230,7 +231,11 @@ def _check(reader: Reader, sheds: list[WatchedSettings], there: Mapping[str, Any
         if "phone" in row and "modem" not in reader.table:
             reader.fault(key_path(("watch", place, "phone")), row["phone"], "a [modem] that receives its texts")
         _check_file(reader, key_path(("watch", place, "secret_file")), row.get("secret_file"))
-    for part, keys in (("page", ["code_file"]), ("broker", ["password_file", "ca_file"]), ("modem", ["pin_file"])):
+    for part, keys in (
+        ("page", ["code_file", "certificate", "certificate_key"]),
+        ("broker", ["password_file", "ca_file"]),
+        ("modem", ["pin_file"]),
+    ):
         table = reader.table.get(part)
         for key in keys:
             _check_file(reader, key_path((part, key)), table.get(key) if isinstance(table, dict) else None)

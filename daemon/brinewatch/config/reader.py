@@ -23,6 +23,7 @@ from brinewatch.config.sections import (
     StoreSettings,
 )
 from brinewatch.errors import BrinewatchError, ConfigurationError, Fault
+from brinewatch.husbandry.settings import BatchSettings, RoundSettings
 from brinewatch.notify.mail_settings import MailSettings, WebhookSettings
 from brinewatch.notify.mqtt_settings import MqttSettings
 from brinewatch.notify.sms import SmsModemSettings
@@ -60,6 +61,8 @@ LISTS: Mapping[str, Any] = {
     "override": Override,
     "compare": Compare,
     "neighbour": Neighbour,
+    "round": RoundSettings,
+    "batch": BatchSettings,
 }
 
 
@@ -263,7 +266,9 @@ def _check_channel(
         reader.fault(here, point, f'a stage with key "{stage_of(point)}" whose watch lists "{quantity_of(point)}"')
 
 
-_FILE_KEYS = ("password_file", "secret_file", "token_file", "ca_file", "pin_file", "file")
+_FILE_KEYS = (
+    "password_file", "secret_file", "token_file", "ca_file", "pin_file", "file", "certificate", "certificate_key",
+)  # fmt: skip
 
 
 def check_files(reader: Reader, folder: Path) -> None:

@@ -19,6 +19,7 @@ from brinewatch.alarms.rules import Alarm
 from brinewatch.alarms.ruleset import RuleSet
 from brinewatch.alarms.texts import Texts
 from brinewatch.forecast.oxygen_budget import Animals
+from brinewatch.husbandry.settings import BatchSettings, RoundSettings
 from brinewatch.notify.mail_settings import MailSettings, WebhookSettings
 from brinewatch.notify.mqtt_settings import MqttSettings
 from brinewatch.notify.sms import SmsModemSettings
@@ -45,6 +46,7 @@ WATCH_PARTS: Mapping[str, str] = {
     "calibration": "Calibration",
     "alarms": "Alarms",
     "drill": "Drills",
+    "round": "Round",
     "backup": "Backup",
     "series": "Time-series server",
     "modem": "Modem",
@@ -54,6 +56,7 @@ WATCH_PARTS: Mapping[str, str] = {
     "mail": "Mail",
     "webhook": "Webhook",
     "lookout": "Lookout",
+    "page": "Page",
 }
 
 
@@ -203,6 +206,8 @@ class ShedFile:
     replay: ReplaySettings | None
     series: SeriesSettings | None
     texts: Mapping[str, Texts]  # by language
+    rounds: tuple[RoundSettings, ...] = ()
+    batches: tuple[BatchSettings, ...] = ()
 
     @property
     def folder(self) -> Path:

@@ -29,6 +29,7 @@ def _lookout(options: argparse.Namespace) -> int:
     from brinewatch.clock import SystemClock
     from brinewatch.config.lookout import read_lookout
     from brinewatch.lookout.daemon import Lookout
+    from brinewatch.paging import check_page
 
     file = read_lookout(options.file)
     for one in file.sheds:
@@ -36,6 +37,8 @@ def _lookout(options: argparse.Namespace) -> int:
         ways += [f"by SMS from {one.phone}, missing after {one.sms_silent_min:g} min"] if one.phone else []
         _say(f"{one.name} ({one.key}): signs of life {' and '.join(ways)}.")
     if options.check:
+        for line in check_page(file.as_shed, SystemClock().now().utc):
+            _say(line)
         _say(f"{options.file}: well formed; {len(file.as_shed.alarms)} alarms set.")
         return 0
 
@@ -47,7 +50,7 @@ def _lookout(options: argparse.Namespace) -> int:
             loop.add_signal_handler(one, lookout.stop)
         _say(f"{file.own.name} looks out for {len(file.sheds)} shed{'s' if len(file.sheds) != 1 else ''}.")
         if file.page.enabled:
-            _say(f"The page: http://{file.page.host}:{file.page.port}/")
+            _say(f"The page: {file.page.url}")
         _say(f"The data: {file.as_shed.data}. Stop with Ctrl-C or SIGTERM.")
         await lookout.run()
         _say("Stopped.")

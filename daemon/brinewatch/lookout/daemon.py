@@ -145,7 +145,9 @@ class Lookout(Daemon):
 
     async def _page(self) -> None:
         from brinewatch.lookout.page import create_night
-        from brinewatch.page.server import PageServer
 
-        app = create_night(self.file, self.signs, self.orders, self.overview, self.clock)
-        await PageServer(app, self.file.page, self.clock).run()
+        await self._paging().run(
+            lambda parts, guard: create_night(
+                self.file, self.signs, self.orders, self.overview, self.clock, parts, guard
+            )
+        )

@@ -58,10 +58,9 @@ class Orders:
         self._tasks: set[asyncio.Task[None]] = set()
         self._wrong: deque[float] = deque(maxlen=_WRONG)
 
-    @property
-    def possible(self) -> bool:
-        """Whether anything can be taken over here: there are a code and a broker."""
-        return self._file.page.code_file is not None and self._exchange is not None
+    def possible(self, logged_in: bool) -> bool:
+        """Whether anything can be taken over here: by a code or by whoever is logged in, and over a broker."""
+        return (logged_in or self._file.page.code_file is not None) and self._exchange is not None
 
     def of(self, key: str) -> Sent | None:
         return self._sent.get(key)

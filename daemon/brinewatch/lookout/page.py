@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs
 
 from fastapi import FastAPI, Request
 from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse
+from jinja2 import Environment
 
 from brinewatch.config.lookout import LookoutFile
 from brinewatch.errors import BrinewatchError
@@ -17,6 +18,7 @@ from brinewatch.lookout.orders import Orders, Sent
 from brinewatch.lookout.post import SignsBus
 from brinewatch.moment import span_text
 from brinewatch.overview import Overview
+from brinewatch.page.access import Guard, Role, Visitor, at_least, form_of, visitor_of
 from brinewatch.page.app import NEVER_KEPT, add_view, pages
 from brinewatch.page.words import MARKS, WORDS, tell
 from brinewatch.ports import Clock
@@ -24,6 +26,7 @@ from brinewatch.sentry.table import Sight
 from brinewatch.sentry.watch import told
 
 _MOST = 2000  # bytes of a form; nobody's code and name are longer
+_ACKNOWLEDGES = at_least(Role.ACKNOWLEDGE)
 _MARKS = {"off": "danger", "ill": "danger", "strained": "warning", "stopped": "person", None: "unknown", "well": ""}
 _STATES = {
     "sending": "Being sent.",
@@ -36,10 +39,19 @@ _STATES = {
 
 
 def create_night(
-    file: LookoutFile, signs: SignsBus, orders: Orders, own: Callable[[], Overview], clock: Clock
+    file: LookoutFile,
+    signs: SignsBus,
+    orders: Orders,
+    own: Callable[[], Overview],
+    clock: Clock,
+    parts: Sequence[Callable[[FastAPI, Environment], None]] = (),
+    guard: Guard | None = None,
 ) -> FastAPI:
-    """The lookout's pages as an ASGI application. own: the lookout's own overview, asked once per request."""
-    app, templates = pages(Path(__file__).parent / "templates", forms=True)
+    """The lookout's pages as an ASGI application. own: the lookout's own overview, asked once per request; parts,
+    guard: as of the shed's own page."""
+    app, templates = pages(Path(__file__).parent / "templates", forms=True, guard=guard)
+    for add in parts:
+        add(app, templates)
     names = {one.key: one.name for one in file.sheds}
 
     def view_of(key: str) -> Overview | None:
@@ -88,13 +100,15 @@ def create_night(
 
     add_view(app, templates, own, "/own/")
 
-    def shed_page(key: str, name: str) -> HTMLResponse:
+    def shed_page(request: Request, key: str, name: str) -> HTMLResponse:
+        visitor = visitor_of(request)
         if key not in names:
             return HTMLResponse("There is no such shed here.", 404)
         view = view_of(key)
         return HTMLResponse(
             templates.get_template(name).render(
-                page=None if view is None else tell(view), shed=row(key), possible=orders.possible,
+                page=None if view is None else tell(view), shed=row(key), visitor=visitor,
+                possible=orders.possible(visitor.logged_in) and visitor.may(Role.ACKNOWLEDGE),
                 numbers=[one.number for one in view.alarms if not one.acknowledged_by] if view else [],
                 at=f"{clock.now().local:%H:%M:%S}",
             ),
@@ -102,12 +116,12 @@ def create_night(
         )  # fmt: skip
 
     @app.get("/shed/{key}/")
-    async def one_shed(key: str) -> HTMLResponse:
-        return shed_page(key, "shed.html")
+    async def one_shed(key: str, request: Request) -> HTMLResponse:
+        return shed_page(request, key, "shed.html")
 
     @app.get("/shed/{key}/now")
-    async def one_shed_now(key: str) -> HTMLResponse:
-        return shed_page(key, "shed_now.html")
+    async def one_shed_now(key: str, request: Request) -> HTMLResponse:
+        return shed_page(request, key, "shed_now.html")
 
     def order_page(one: Sent | None, key: str, words: str = "", status: int = 200) -> HTMLResponse:
         said = words if one is None else _STATES[one.state]
@@ -118,18 +132,22 @@ def create_night(
         return HTMLResponse(text, status, headers=NEVER_KEPT)
 
     @app.post("/shed/{key}/take", response_model=None)
-    async def take_over(key: str, request: Request) -> HTMLResponse | RedirectResponse:
+    async def take_over(
+        key: str, request: Request, visitor: Visitor = _ACKNOWLEDGES
+    ) -> HTMLResponse | RedirectResponse:
         if key not in names:
             return HTMLResponse("There is no such shed here.", 404)
-        form = await _form(request)
+        form = await (form_of(request, _MOST) if visitor.logged_in else _form(request))
         try:
-            orders.check(form.get("code", ""))
+            if not visitor.logged_in:
+                orders.check(form.get("code", ""))
             number = int(form.get("number", ""))
         except BrinewatchError as error:
             return order_page(None, key, str(error), 403)
         except ValueError:
             return order_page(None, key, "Which alarm? Give its number.", 400)
-        one = orders.start(key, number, form.get("by", "")[:40] or "the lookout's page")
+        by = visitor.name if visitor.logged_in else form.get("by", "")[:40]
+        one = orders.start(key, number, by or "the lookout's page")
         return RedirectResponse(f"/order/{one.id}", 303)
 
     @app.get("/order/{key}", response_model=None)

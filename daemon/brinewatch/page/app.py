@@ -7,11 +7,14 @@ from collections.abc import Awaitable, Callable, MutableMapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI, Request
 from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.exceptions import HTTPException
 
+from brinewatch.errors import BrinewatchError, StoreError
 from brinewatch.overview import Overview, as_json
+from brinewatch.page.access import Guard, this_machine
 from brinewatch.page.words import tell
 
 _HERE = Path(__file__).parent
@@ -23,7 +26,17 @@ _POLICY = (
 _HEADERS = (
     (b"x-content-type-options", b"nosniff"),
     (b"referrer-policy", b"no-referrer"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+    (b"cross-origin-embedder-policy", b"require-corp"),
+    (
+        b"permissions-policy",
+        b"camera=(), microphone=(), geolocation=(), payment=(), usb=(), serial=(), bluetooth=(), midi=()",
+    ),
 )
+# RFC 6797: once reached over TLS, a browser goes by no other way for a year
+_TLS_ONLY = (b"strict-transport-security", b"max-age=31536000")
+_NOT_THERE = "There is no such page."
 NEVER_KEPT = {"Cache-Control": "no-store"}
 
 _Scope = MutableMapping[str, Any]
@@ -41,17 +54,24 @@ class _Careful:
     async def __call__(self, scope: _Scope, receive: Any, send: _Send) -> None:
         async def careful(message: MutableMapping[str, Any]) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = [*message.get("headers", []), *self._headers]
+                more = (_TLS_ONLY,) if scope.get("scheme") == "https" else ()
+                message["headers"] = [*message.get("headers", []), *self._headers, *more]
             await send(message)
 
         await self._app(scope, receive, careful)
 
 
-def pages(*folders: Path, forms: bool = False) -> tuple[FastAPI, Environment]:
+def pages(*folders: Path, forms: bool = False, guard: Guard | None = None) -> tuple[FastAPI, Environment]:
     """An application with the style sheet and the script of the pages under `/static/`, and their templates.
 
-    folders: further templates, before those of this package; forms: whether its pages may send forms to itself.
+    folders: further templates, before those of this package; forms: whether its pages may send forms to itself;
+    guard: who is asking (see `access`), without one everybody who reaches it.
     """
+    who = guard or this_machine()
+
+    async def known(request: Request) -> None:
+        request.state.visitor = await who(request)
+
     static = {
         file.name: file.read_bytes() for file in sorted((_HERE / "static").iterdir()) if file.suffix in _KINDS
     }
@@ -62,8 +82,9 @@ def pages(*folders: Path, forms: bool = False) -> tuple[FastAPI, Environment]:
     )  # fmt: skip
     templates.globals["static"] = {name: f"/static/{name}?{mark}" for name, mark in marks.items()}
 
-    # read-only, and nothing here is to be explored: no schema, no generated documentation
-    app = FastAPI(openapi_url=None, docs_url=None, redoc_url=None)
+    # nothing here is to be explored: no schema, no generated documentation
+    app = FastAPI(openapi_url=None, docs_url=None, redoc_url=None, dependencies=[Depends(known)])
+    app.state.guard = who
     app.add_middleware(
         _Careful, policy=_POLICY.replace("form-action 'none'", "form-action 'self'") if forms else _POLICY
     )
@@ -79,7 +100,31 @@ def pages(*folders: Path, forms: bool = False) -> tuple[FastAPI, Environment]:
     async def icon() -> Response:
         return Response(status_code=204)
 
+    refused = templates.get_template("refused.html")
+
+    @app.exception_handler(HTTPException)
+    async def say_why(request: Request, error: HTTPException) -> Response:
+        """A sentence on a page for people, JSON for scripts and programs."""
+        if wants_page(request):
+            what = _NOT_THERE if (error.status_code, error.detail) == (404, "Not Found") else str(error.detail)
+            text = refused.render(what=what, hint="")
+            return HTMLResponse(text, error.status_code, headers={**NEVER_KEPT, **(error.headers or {})})
+        return JSONResponse({"detail": error.detail}, error.status_code, headers=error.headers)
+
+    @app.exception_handler(BrinewatchError)
+    async def cannot(request: Request, error: BrinewatchError) -> Response:
+        """What no page has put into words of its own, such as a disk that does not answer."""
+        status = 503 if isinstance(error, StoreError) else 409
+        if wants_page(request):
+            return HTMLResponse(refused.render(what=error.what, hint=error.hint), status, headers=NEVER_KEPT)
+        return JSONResponse({"detail": str(error)}, status, headers=NEVER_KEPT)
+
     return app, templates
+
+
+def wants_page(request: Request) -> bool:
+    """Whether a person looks at the answer; scripts and programs do not ask for HTML."""
+    return "text/html" in request.headers.get("accept", "")
 
 
 def add_view(app: FastAPI, templates: Environment, view: Callable[[], Overview], under: str = "/") -> None:
@@ -96,7 +141,9 @@ def add_view(app: FastAPI, templates: Environment, view: Callable[[], Overview],
 
 
 def create_app(
-    view: Callable[[], Overview], parts: Sequence[Callable[[FastAPI, Environment], None]] = ()
+    view: Callable[[], Overview],
+    parts: Sequence[Callable[[FastAPI, Environment], None]] = (),
+    guard: Guard | None = None,
 ) -> FastAPI:
     """The page as an ASGI application. view: the state now, asked once per request, in the event loop; parts: what
     adds further pages, such as the night report.
@@ -104,7 +151,7 @@ def create_app(
     `/` the whole page; `/now` the part its script exchanges; `/state.json` the overview as JSON with `sentence` and
     `well`; `/static/...` style sheets and one script.
     """
-    app, templates = pages()
+    app, templates = pages(forms=True, guard=guard)
     add_view(app, templates, view)
     for add in parts:
         add(app, templates)

@@ -41,7 +41,7 @@ class Entry(Protocol):
     def value(self) -> float: ...
 
     @property
-    def at(self) -> Moment: ...
+    def measured(self) -> Moment: ...
 
 
 class ManualBus:
@@ -65,8 +65,22 @@ class ManualBus:
     async def close(self) -> None:
         """There is no wire."""
 
+    def probe(self, point: str) -> str:
+        """The name of what a point is measured with. KeyError for one that takes no entries here."""
+        return self._home[point][0]
+
+    def unit(self, point: str) -> str:
+        """The unit the shed file says its kit speaks. KeyError as above."""
+        return self._home[point][1].spoken_unit
+
     def enter(self, point: str, value: float, unit: str | None, at: Moment) -> Sample:
-        """Take a value measured at `at`, and return it as the Sample to keep and to judge.
+        """Take a value measured at `at`, and return it as the Sample to keep and to judge. Raises as `sample`."""
+        sample = self.sample(point, value, unit, at)
+        self.take(sample)
+        return sample
+
+    def sample(self, point: str, value: float, unit: str | None, at: Moment) -> Sample:
+        """A value measured at `at` as a Sample, not taken yet.
 
         unit: None for the one the shed file says the kit speaks. Raises BrinewatchError for a point that takes no
         entries, an unknown unit, a number outside the quantity's physical span, or a time to come.
@@ -91,9 +105,10 @@ class ManualBus:
             )
         if at.utc > self._clock.now().utc + _AHEAD_S:
             raise BrinewatchError("The time of the test lies in the future.", "Give the time it was taken.")
-        sample = Sample(point, canonical, value, at, probe)
-        self._take(sample)
-        return sample
+        if quantity.states is not None and canonical not in range(len(quantity.states)):
+            words = ", ".join(f"{place} ({name})" for place, name in enumerate(quantity.states))
+            raise BrinewatchError(f"{value:g} is no state of {quantity.name} at {point}.", f"Expected: {words}.")
+        return Sample(point, canonical, value, at, probe)
 
     def restore(self, entries: Iterable[Entry]) -> None:
         """Take back entries kept from before a restart; the newest of each point counts, others are passed over.
@@ -103,11 +118,21 @@ class ManualBus:
         now = self._clock.now()
         for entry in entries:
             if entry.point in self._home:
-                age = max(0.0, now.utc - entry.at.utc)
-                at = Moment(now.mono - age, entry.at.utc, entry.at.trusted, now.zone)
-                self._take(Sample(entry.point, entry.value, None, at, self._home[entry.point][0]))
+                measured = entry.measured
+                age = max(0.0, now.utc - measured.utc)
+                at = Moment(now.mono - age, measured.utc, measured.trusted, now.zone)
+                self.take(Sample(entry.point, entry.value, None, at, self._home[entry.point][0]))
 
-    def _take(self, sample: Sample) -> None:
+    def forget(self, point: str) -> None:
+        """As if nothing had been entered for a point: what was is wrong."""
+        self._entries.pop(point, None)
+
+    def newest(self, point: str) -> Sample | None:
+        """What is taken for a point now."""
+        return self._entries.get(point)
+
+    def take(self, sample: Sample) -> None:
+        """Take in a value, unless a newer one of its point is there."""
         held = self._entries.get(sample.point)
         if held is None or sample.at.utc >= held.at.utc:
             self._entries[sample.point] = sample

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from brinewatch.moment import Moment
@@ -26,8 +26,11 @@ class StartUpFollower:
         self._tests: dict[str, dict[float, float]] = {point: {} for point in plan.inputs.values()}
         self._said: float | None = None
 
-    def entered(self, entries: Iterable[tuple[str, float, float]]) -> None:
-        """Tests of the past: point, mg N/L, POSIX seconds when the water was tested, in any order."""
+    def entered(self, entries: Iterable[tuple[str, float, float]], anew: Collection[str] = ()) -> None:
+        """Tests of the past: point, mg N/L, POSIX seconds when the water was tested, in any order. anew: points of
+        which all are given, so that what is known of them besides is wrong."""
+        for point in anew:
+            self._tests.get(point, {}).clear()
         for point, value, utc in entries:
             if point in self._tests:
                 self._tests[point][utc] = value

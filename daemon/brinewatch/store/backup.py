@@ -20,9 +20,10 @@ from urllib.parse import quote
 
 from brinewatch.errors import StoreError
 from brinewatch.moment import Moment, utc_text
-from brinewatch.store import chain, schema
+from brinewatch.store import chain, photos, schema
 from brinewatch.store.history_rows import HistoryRows
 from brinewatch.store.journal_tables import JOURNAL
+from brinewatch.store.photos import copy_photos
 
 FILES = ("journal.sqlite", "history.sqlite")
 ABOUT = "backup.json"
@@ -44,9 +45,10 @@ class Copied:
 def back_up_store(
     data: Path, to: Path, now: Moment, tell: Tell = lambda name, done, pages: None, keep: int = 0
 ) -> tuple[Path, list[Copied]]:
-    """Copy journal and history into a new folder below `to`, and read both back. keep: of such folders, how many
-    are left there, the oldest going first; 0 leaves all. StoreError when a copy is not what it should be; then it
-    is marked as unfinished and counts for nothing.
+    """Copy journal and history into a new folder below `to`, and read both back; photos, which never change, into
+    one beside it. keep: of such folders, how many are left there, the oldest going first; 0 leaves all. StoreError
+    when a copy is not what it should be; one of the journal or the history is then marked as unfinished and counts
+    for nothing.
     """
     stamp = datetime.fromtimestamp(now.utc, UTC).strftime(_STAMP)
     folder, unfinished = to / f"brinewatch-{stamp}", to / f"brinewatch-{stamp}.unfinished"
@@ -69,6 +71,7 @@ def back_up_store(
         unfinished.rename(folder)
         _sync(to)
         _let_go(to, keep)
+        copy_photos(data / photos.FOLDER, to / photos.BACKUP)
     except (sqlite3.Error, OSError) as error:
         raise StoreError(
             f"The backup to {to} failed ({error}).", "Look at that disk: it may be full, write-protected or gone."
@@ -165,6 +168,7 @@ def restore_store(backup: Path, data: Path, now: Moment) -> tuple[list[Copied], 
                     there.rename(kept)
                     aside += [kept] if not tail else []
             (data / f"{path.name}.part").rename(own)
+        copy_photos(backup.parent / photos.BACKUP, data / photos.FOLDER)
         _sync(data)
     except OSError as error:
         raise StoreError(f"{data} cannot be restored ({error}).", "Look at that disk: it may be full.") from error

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from brinewatch.moment import Moment, utc_text
-from brinewatch.store.journal_tables import OPEN, SEALED
+from brinewatch.store.journal_tables import JOURNAL, OPEN, SEALED, SINCE
 
 ROOT = "0" * 64
 _FAULTS = 100  # named one by one; the rest are counted
@@ -63,7 +63,7 @@ class Checked:
 
 def sealed(link: int, record: str, row: Mapping[str, Any]) -> str:
     """The text of one record that its hash is taken of. TypeError for a value no journal holds."""
-    kept = {column: row[column] for column in SEALED[record].columns if row[column] is not None}
+    kept = {column: row[column] for column in SEALED[record].columns if row.get(column) is not None}
     return json.dumps({**kept, "link": link, "record": record}, sort_keys=True, separators=(",", ":"))
 
 
@@ -172,8 +172,10 @@ def _name(record: str, key: object, row: Mapping[str, Any] | None) -> str:
 
 def _row(db: sqlite3.Connection, record: str, key: object) -> Mapping[str, Any] | None:
     its = SEALED[record]
-    found = db.execute(f"SELECT {', '.join(its.columns)} FROM {record} WHERE {its.key} = ?", (key,)).fetchone()  # noqa: S608
-    return None if found is None else dict(zip(its.columns, found, strict=True))
+    # all there are: a file that is not brought up yet lacks some
+    asked = db.execute(f"SELECT * FROM {record} WHERE {its.key} = ?", (key,))  # noqa: S608 - our own names
+    found = asked.fetchone()
+    return None if found is None else {one[0]: value for one, value in zip(asked.description, found, strict=True)}
 
 
 def unchained(record: str) -> str:
@@ -209,10 +211,14 @@ class Record:
         return sealed(self.link, self.record, self.fields)
 
 
-def query(record: str) -> str:
-    """A query for the records of one table, in order of the chain. Its values: the table again, since and until."""
+def query(record: str, version: int = len(JOURNAL)) -> str:
+    """A query for the records of one table, in order of the chain, in a file of a schema. Its values: the table
+    again, since and until."""
     at = "created_utc" if record == "message" else "at_utc"
-    columns = ", ".join(f"one.{column}" for column in (*SEALED[record].columns, *OPEN.get(record, ())))
+    columns = ", ".join(
+        "NULL" if SINCE.get((record, column), 0) > version else f"one.{column}"
+        for column in (*SEALED[record].columns, *OPEN.get(record, ()))
+    )
     before = "SELECT hash FROM chain AS earlier WHERE earlier.link = chain.link - 1"
     return (
         f"SELECT chain.link, chain.hash, ({before}), {columns}"  # noqa: S608 - our own names

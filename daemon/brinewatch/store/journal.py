@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
@@ -24,7 +24,17 @@ from brinewatch.store import rows, schema
 from brinewatch.store.chain import Head
 from brinewatch.store.journal_file import Contents, JournalFile, expired_note
 from brinewatch.store.owed import Owed
-from brinewatch.store.rows import Entry, Logged, Posted, Remark, Resumed, Statement, Write
+from brinewatch.store.rows import (
+    MEASURED,
+    Draft,
+    Entry,
+    Logged,
+    Posted,
+    Remark,
+    Resumed,
+    Statement,
+    Write,
+)
 from brinewatch.store.thread import StoreThread
 from brinewatch.store.tray import Tray
 
@@ -34,6 +44,7 @@ T = TypeVar("T")
 _OPEN_S = 120.0  # a check of the whole file on a slow card
 _CLOSE_S = 10.0
 _UNSEEN = 2**52
+_EVER = 1e18  # seconds
 
 
 class Journal:
@@ -201,18 +212,33 @@ class Journal:
 
         StoreError when it could not be kept; then it does not count later either.
         """
-        if not math.isfinite(value):
-            raise StoreError(f"{value} for {point} is no number to keep.", "Enter a number.")
-        entry = Entry(self._row("entry"), point, float(value), rows.clean(by), now, self._boot, corrects)
-        values = (entry.id, point, entry.value, entry.by, *rows.stamps(now), self._boot, corrects)
-        write = Write([rows.insert("entry", values)])
+        return (await self.enter_all([Draft(point, value, corrects=corrects)], by, now))[0]
+
+    async def enter_all(self, drafts: Sequence[Draft], by: str, now: Moment) -> list[Entry]:
+        """What a person enters at once, all of it or nothing; as `enter`."""
+        entries, write, otherwise = [], Write(), Write()
+        for one in drafts:
+            if not math.isfinite(one.value):
+                raise StoreError(f"{one.value} for {one.point} is no number to keep.", "Enter a number.")
+            entry = Entry(
+                self._row("entry"), one.point, float(one.value), rows.clean(by), now, self._boot, one.corrects,
+                False, one.measured_utc, rows.clean(one.typed), rows.clean(one.note), one.photo, one.form,
+            )  # fmt: skip
+            entries.append(entry)
+            write.statements.append(rows.put_entry(entry))
+            otherwise.statements.append(rows.put_withdrawn(entry.id, now, self._boot))
         self._owed.add(write)
         failure = await self._owed.pay()
-        if not self._owed.decided(write, Write([rows.put_withdrawn(entry.id, now, self._boot)])):
+        if not self._owed.decided(write, otherwise):
+            names = ", ".join(one.point for one in drafts)
             raise failure or StoreError(
-                f"The entry for {point} cannot be kept: {write.refused}.", "Enter it again."
+                f"The entry for {names} cannot be kept: {write.refused}.", "Enter it again."
             )
-        return entry
+        return entries
+
+    async def take_back(self, entry: int, words: str, now: Moment) -> bool:
+        """Say that an entry does not count; it stays to be seen. False: kept in memory, still to be written."""
+        return await self._owed.record([rows.put_withdrawn(entry, now, self._boot, words)])
 
     async def calibrate(self, record: CalibrationRecord, now: Moment) -> bool:
         """Keep a calibration record for ever; it counts at once. False: the disk has not taken it yet.
@@ -306,6 +332,26 @@ class Journal:
         """Manual entries, newest first, corrected ones too."""
         return await self._ask(lambda: self._file.entries(point, limit))
 
+    async def entered(
+        self, since_utc: float = -_EVER, until_utc: float = _EVER, points: Collection[str] = (), limit: int = 1000
+    ) -> list[Entry]:
+        """Entries measured from since to before until, the newest first, corrected and withdrawn ones too; points:
+        only of these, () for all."""
+        where, values = f"{MEASURED} >= ? AND {MEASURED} < ?", [since_utc, until_utc, *points]
+        if points:
+            where += f" AND point IN ({', '.join('?' * len(points))})"
+        return await self._ask(lambda: self._file.entries_where(where, values, limit))
+
+    async def entries_of(self, form: str) -> list[Entry]:
+        """The entries that came with a form, in the order they were written."""
+        found = await self._ask(lambda: self._file.entries_where("form = ?", [form], 1000))
+        return sorted(found, key=lambda one: one.id)
+
+    async def entry(self, key: int) -> Entry | None:
+        """One entry; None when there is none of that number."""
+        found = await self._ask(lambda: self._file.entries_where("id = ?", [key], 1))
+        return found[0] if found else None
+
     async def remarks(self, limit: int = 100) -> list[Remark]:
         """Remarks, newest first."""
         return await self._ask(lambda: self._file.remarks(limit))
@@ -351,4 +397,4 @@ class Journal:
         self._owed.add(Write(statements))
 
 
-__all__ = ["Entry", "Journal", "Logged", "Posted", "Remark", "Resumed"]
+__all__ = ["Draft", "Entry", "Journal", "Logged", "Posted", "Remark", "Resumed"]

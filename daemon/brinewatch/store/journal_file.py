@@ -22,6 +22,8 @@ from brinewatch.store.rows import (
     CALIBRATIONS,
     ENTRY_COLUMNS,
     EVENT_COLUMNS,
+    LATE,
+    MEASURED,
     MESSAGE_COLUMNS,
     STANDS,
     Entry,
@@ -205,8 +207,10 @@ class JournalFile:
         found.rules = meta.get("rules", {})
         standing = STANDS.format("entry")
         corrected = f"SELECT corrects FROM entry WHERE corrects IS NOT NULL AND {standing}"  # noqa: S608 - our own words
-        sound = f"SELECT max(id) FROM entry WHERE id NOT IN ({corrected}) AND {standing}"  # noqa: S608
-        latest = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE id IN ({sound} GROUP BY point) ORDER BY id"  # noqa: S608
+        place = f"row_number() OVER (PARTITION BY point ORDER BY {MEASURED} DESC, id DESC) AS place"
+        sound = f"SELECT id, {place} FROM entry WHERE id NOT IN ({corrected}) AND {standing}"  # noqa: S608
+        newest = f"id IN (SELECT id FROM ({sound}) WHERE place = 1)"  # noqa: S608
+        latest = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE {newest} ORDER BY id"  # noqa: S608
         found.entries = [get_entry(row, now.zone) for row in db.execute(latest)]
         found.calibrations = get_calibrations(db.execute(CALIBRATIONS), found.notes)
         for table in _TABLES:
@@ -281,6 +285,14 @@ class JournalFile:
     def entries(self, point: str | None, limit: int) -> list[Entry]:
         where = f"WHERE (point = ?1 OR ?1 IS NULL) AND {STANDS.format('entry')} ORDER BY id DESC LIMIT ?2"
         rows = self._ask(f"SELECT {ENTRY_COLUMNS} FROM entry {where}", point, limit)  # noqa: S608
+        return [get_entry(row, self._clock.now().zone) for row in rows]
+
+    def entries_where(self, where: str, values: Sequence[Any], limit: int) -> list[Entry]:
+        """Entries of which `where` is true, corrected and withdrawn ones too but for those that came too late, the
+        newest measured first."""
+        late = "SELECT 1 FROM withdrawn WHERE entry = entry.id AND detail = ?"
+        query = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE ({where}) AND NOT EXISTS ({late})"  # noqa: S608 - our own words
+        rows = self._ask(f"{query} ORDER BY {MEASURED} DESC, id DESC LIMIT ?", *values, LATE, limit)
         return [get_entry(row, self._clock.now().zone) for row in rows]
 
     def remarks(self, limit: int) -> list[Remark]:

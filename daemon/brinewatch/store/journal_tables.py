@@ -83,7 +83,11 @@ CREATE TABLE rule (
   version TEXT PRIMARY KEY, alarm TEXT NOT NULL, body TEXT NOT NULL,
   at_mono REAL NOT NULL, at_utc REAL NOT NULL, at_trusted INTEGER NOT NULL, boot TEXT NOT NULL) WITHOUT ROWID"""
 
-# an entry that was told to have failed and was written late all the same: it does not count
+# measured_utc: when it was measured, NULL when that is when it was entered; typed: what the person typed; form: the
+# form it came with, so that a form sent twice is kept once; photo: a file of the folder photos
+_SAYS = ("measured_utc", "typed", "note", "photo", "form")
+
+# an entry that does not count: taken back, or told to have failed and written late all the same
 _WITHDRAWN = """
 CREATE TABLE withdrawn (
   entry INTEGER PRIMARY KEY, detail TEXT NOT NULL,
@@ -124,16 +128,24 @@ SEALED: Mapping[str, Sealed] = {
         "created_utc", "created_trusted", "boot",
     )),
     "remark": Sealed("id", ("id", "kind", "body", *_AT)),
-    "entry": Sealed("id", ("id", "point", "value", "by_whom", "corrects", *_AT)),
+    "entry": Sealed("id", (
+        "id", "point", "value", "by_whom", "corrects", *_AT, *_SAYS,
+    )),
     "withdrawn": Sealed("entry", ("entry", "detail", *_AT)),
     "calibration": Sealed("id", ("id", "point", "effective_utc", "made_utc", "body", *_AT)),
 }  # fmt: skip
+
+# sealed columns that the first schema with a chain has not, and the one that brought them
+SINCE: Mapping[tuple[str, str], int] = {("entry", column): 4 for column in _SAYS}
 
 # What is only known later: when an event was committed and sent (each filled once), how far a message got.
 OPEN: Mapping[str, tuple[str, ...]] = {
     "event": ("committed_mono", "committed_utc", "committed_trusted", "sent_mono", "sent_utc", "sent_trusted"),
     "message": ("recorded", "state", "detail", "tries", "due_utc", "changed_utc"),
 }
+
+# what step 3 sealed of an entry
+_ENTRY_WAS = ("id", "point", "value", "by_whom", "corrects", *_AT)
 
 _REFUSED = "BEGIN SELECT RAISE(ABORT, 'what the journal says is neither changed nor deleted'); END"
 
@@ -199,10 +211,17 @@ JOURNAL: tuple[Step, ...] = (
         _filled_once(("sent_mono", "sent_utc", "sent_trusted"), "sent_utc"),
         *_stands("message", SEALED["message"].columns, "id = NEW.id"),
         *_stands("remark", SEALED["remark"].columns, "id = NEW.id"),
-        *_stands("entry", SEALED["entry"].columns, "id = NEW.id"),
+        *_stands("entry", _ENTRY_WAS, "id = NEW.id"),
         *_stands("rule", SEALED["rule"].columns, "version = NEW.version"),
         *_stands("withdrawn", SEALED["withdrawn"].columns, "entry = NEW.entry"),
         *_stands("beginning", SEALED["beginning"].columns, "id = NEW.id"),
         *_stands("chain", ("link", "record", "key", "hash"), _SAME_LINK),
+    ),
+    (
+        "ALTER TABLE entry ADD COLUMN measured_utc REAL",
+        *(f"ALTER TABLE entry ADD COLUMN {column} TEXT" for column in _SAYS[1:]),
+        "CREATE INDEX entry_form ON entry (form) WHERE form IS NOT NULL",
+        "CREATE INDEX entry_corrects ON entry (corrects) WHERE corrects IS NOT NULL",
+        f"CREATE TRIGGER entry_says_unchanged BEFORE UPDATE OF {', '.join(_SAYS)} ON entry {_REFUSED}",
     ),
 )

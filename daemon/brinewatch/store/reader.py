@@ -26,11 +26,15 @@ from brinewatch.store.journal_tables import JOURNAL
 from brinewatch.store.past_reader import Change, PastReader
 from brinewatch.store.rows import (
     CALIBRATIONS,
+    ENTRY_COLUMNS,
     EVENT_COLUMNS,
+    MEASURED,
     MESSAGE_COLUMNS,
     Called,
+    Entry,
     Logged,
     get_calibrations,
+    get_entry,
     get_event,
     get_message,
 )
@@ -40,7 +44,7 @@ _EVER = 1e18  # seconds
 log = logging.getLogger(__name__)
 
 _BUSY_S = 5.0
-_CALIBRATIONS_SINCE, _CHAINED_SINCE = 2, 3  # schema of the journal
+_CALIBRATIONS_SINCE, _CHAINED_SINCE, _MEASURED_SINCE = 2, 3, 4  # schema of the journal
 
 
 class StoreReader(PastReader):
@@ -90,12 +94,12 @@ class StoreReader(PastReader):
     ) -> Iterator[Record]:
         """Records of these tables of the journal, of an instant from since to before until, in order of its chain,
         one after another."""
-        self._chained()
-        streams = [self._records(table, since_utc, until_utc) for table in tables]
+        version = self._chained()
+        streams = [self._records(table, version, since_utc, until_utc) for table in tables]
         return heapq.merge(*streams, key=lambda record: record.link)
 
-    def _records(self, table: str, since_utc: float, until_utc: float) -> Iterator[Record]:
-        for row in self._ask(self._journal, chain.query(table), (table, since_utc, until_utc)):
+    def _records(self, table: str, version: int, since_utc: float, until_utc: float) -> Iterator[Record]:
+        for row in self._ask(self._journal, chain.query(table, version), (table, since_utc, until_utc)):
             yield chain.get_record(table, row)
 
     def incident(self, number: int) -> tuple[list[Logged], list[Called]]:
@@ -114,6 +118,24 @@ class StoreReader(PastReader):
             for row in self._ask(self._journal, query, (event.id,))
         ]
         return events, calls
+
+    def entries(self, points: Collection[str], since_utc: float = -_EVER, until_utc: float = _EVER) -> list[Entry]:
+        """What was entered for these points and counts, measured from since to before until, the oldest first; none
+        when there is no journal yet."""
+        if not self._journal.exists() or not points:
+            return []
+        if self._chained() < _MEASURED_SINCE:
+            return []
+        where = f"point IN ({', '.join('?' * len(points))}) AND {MEASURED} >= ? AND {MEASURED} < ?"
+        query = f"SELECT {ENTRY_COLUMNS} FROM entry WHERE {where} ORDER BY {MEASURED}, id"  # noqa: S608 - our own words
+        rows = self._ask(self._journal, query, (*points, since_utc, until_utc))
+        return [one for one in (get_entry(row, self._zone) for row in rows) if one.stands]
+
+    def photos(self) -> set[str]:
+        """The names of all photos that entries name, those that do not count too."""
+        if not self._journal.exists() or self._chained() < _MEASURED_SINCE:
+            return set()
+        return {row[0] for row in self._ask(self._journal, "SELECT photo FROM entry WHERE photo IS NOT NULL", ())}
 
     def events(self, since_utc: float, until_utc: float) -> list[AlarmEvent]:
         """What alarms said from since to before until, in order."""
@@ -135,13 +157,14 @@ class StoreReader(PastReader):
         except (sqlite3.Error, OSError) as error:
             raise _unreadable(self._journal, error) from error
 
-    def _chained(self) -> None:
+    def _chained(self) -> int:
         [(version,)] = self._ask(self._journal, "PRAGMA user_version", ())
         if version < _CHAINED_SINCE:
             raise StoreError(
                 f"{self._journal} is of an earlier version, without a chain.",
                 "Start the daemon once: it brings the file up.",
             )
+        return int(version)
 
     def _ask(self, path: Path, query: str, values: tuple[Any, ...]) -> Iterator[tuple[Any, ...]]:
         try:

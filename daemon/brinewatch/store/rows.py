@@ -79,8 +79,25 @@ class Called:
 
 
 @dataclass(frozen=True, slots=True)
+class Draft:
+    """An entry to be kept: value in the quantity's unit. measured_utc: when it was measured, None for now; typed:
+    as the person typed it; photo: name of a file of the folder photos; form: the form it came with, "" for none;
+    corrects: the id of the entry it replaces."""
+
+    point: str
+    value: float
+    measured_utc: float | None = None
+    typed: str = ""
+    note: str = ""
+    photo: str = ""
+    form: str = ""
+    corrects: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Entry:
-    """A value a person entered, in the quantity's unit. corrected: a later entry says this one was wrong."""
+    """A value a person entered, in the quantity's unit. at: when it was entered; corrected: a later entry says this
+    one was wrong; withdrawn: why it does not count, "" when it does; the rest as in Draft."""
 
     id: int
     point: str
@@ -90,6 +107,22 @@ class Entry:
     boot: str
     corrects: int | None = None
     corrected: bool = False
+    measured_utc: float | None = None
+    typed: str = ""
+    note: str = ""
+    photo: str = ""
+    form: str = ""
+    withdrawn: str = ""
+
+    @property
+    def measured(self) -> Moment:
+        """When it was measured: its monotonic stamp is as far before that of `at` as the clocks say."""
+        return self.at if self.measured_utc is None else self.at.later(self.measured_utc - self.at.utc)
+
+    @property
+    def stands(self) -> bool:
+        """Whether it counts: neither corrected nor withdrawn."""
+        return not self.corrected and not self.withdrawn
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,20 +268,39 @@ def get_message(row: Sequence[Any]) -> Posted:
 
 STANDS = "NOT EXISTS (SELECT 1 FROM withdrawn WHERE withdrawn.entry = {}.id)"
 _CORRECTED = f"EXISTS (SELECT 1 FROM entry AS later WHERE later.corrects = entry.id AND {STANDS.format('later')})"  # noqa: S608 - our own words
-ENTRY_COLUMNS = f"id, point, value, by_whom, at_mono, at_utc, at_trusted, boot, corrects, {_CORRECTED}"
+_WHY_NOT = "(SELECT detail FROM withdrawn WHERE withdrawn.entry = entry.id)"
+ENTRY_COLUMNS = (
+    f"id, point, value, by_whom, at_mono, at_utc, at_trusted, boot, corrects, {_CORRECTED},"
+    f" measured_utc, typed, note, photo, form, {_WHY_NOT}"
+)
+MEASURED = "coalesce(measured_utc, at_utc)"
+# of an entry that was told to have failed; what people take back says so in other words
+LATE = "not kept in time"
 
 
 def get_entry(row: Sequence[Any], zone: tzinfo) -> Entry:
     """A row of ENTRY_COLUMNS."""
     at = moment(row[4:7], zone)
     assert at is not None
-    return Entry(row[0], row[1], row[2], row[3], at, row[7], row[8], bool(row[9]))
+    texts = [one or "" for one in row[11:16]]
+    return Entry(row[0], row[1], row[2], row[3], at, row[7], row[8], bool(row[9]), row[10], *texts)
 
 
-def put_withdrawn(entry: int, now: Moment, boot: str) -> Statement:
+def put_entry(entry: Entry) -> Statement:
+    texts = [clean(one) or None for one in (entry.typed, entry.note, entry.photo, entry.form)]
+    return insert(
+        "entry",
+        (
+            entry.id, entry.point, entry.value, entry.by, *stamps(entry.at), entry.boot, entry.corrects,
+            entry.measured_utc, *texts,
+        ),
+    )  # fmt: skip
+
+
+def put_withdrawn(entry: int, now: Moment, boot: str, detail: str = LATE) -> Statement:
     """Says of an entry, should it be in the file, that it does not count."""
     sql = "INSERT OR IGNORE INTO withdrawn SELECT ?, ?, ?, ?, ?, ? WHERE EXISTS (SELECT 1 FROM entry WHERE id = ?)"
-    return Statement(sql, (entry, "not kept in time", *stamps(now), boot, entry), "withdrawn")
+    return Statement(sql, (entry, clean(detail), *stamps(now), boot, entry), "withdrawn")
 
 
 def put_rule(version: str, alarm: str, body: str, now: Moment, boot: str) -> Statement:

@@ -69,14 +69,16 @@ HISTORY: tuple[Step, ...] = (
 )
 
 
-def connect(path: Path, synchronous: Literal["FULL", "NORMAL"], *, shrinks: bool = False) -> sqlite3.Connection:
+def connect(
+    path: Path, synchronous: Literal["FULL", "NORMAL"], *, shrinks: bool = False, rights: int = 0o640
+) -> sqlite3.Connection:
     """One connection in WAL mode, in autocommit: transactions are begun and ended in so many words.
 
-    shrinks: let a fresh file give freed pages back (auto_vacuum = incremental).
+    shrinks: let a fresh file give freed pages back (auto_vacuum = incremental); rights: of a fresh file.
     """
     fresh = not path.exists()
     if fresh:
-        os.close(os.open(path, os.O_CREAT | os.O_WRONLY, 0o640))  # it holds people's phone numbers
+        os.close(os.open(path, os.O_CREAT | os.O_WRONLY, rights))  # the usual one holds people's phone numbers
         _sync_folder(path.parent)  # or a power cut could take the whole new file away
     db = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)
     try:

@@ -32,6 +32,8 @@
     const timer = setTimeout(() => stop.abort(), WAIT);
     try {
       const answer = await fetch("now", { signal: stop.signal, cache: "no-store" });
+      // the login has ended: that is no fault of the daemon
+      if (answer.status === 401) return location.assign("/login?next=" + encodeURIComponent(location.pathname));
       if (!answer.ok) throw new Error(answer.statusText);
       const text = await answer.text();
       heard = Date.now();
