@@ -17,11 +17,13 @@ from brinewatch.probes.manual import ManualBus, ManualSettings
 from brinewatch.probes.modbus_rtu import ModbusBus, ModbusSettings
 from brinewatch.probes.onewire import OneWireBus, OneWireSettings
 from brinewatch.probes.recorded import RecordedBus, RecordedSettings
+from brinewatch.probes.sdi12 import Sdi12Bus, Sdi12Settings
 from brinewatch.probes.worker import Answer, check_once
 
 BusSettings = Annotated[
     ModbusSettings
     | LineBusSettings
+    | Sdi12Settings
     | OneWireSettings
     | IioSettings
     | GpioSettings
@@ -38,6 +40,8 @@ def build_bus(name: str, settings: BusSettings, clock: Clock, folder: Path) -> B
             return ModbusBus(name, settings, clock, str(folder / settings.port))
         case LineBusSettings():
             return LineBus(name, settings, clock, str(folder / settings.port))
+        case Sdi12Settings():
+            return Sdi12Bus(name, settings, clock, str(folder / settings.port))
         case OneWireSettings():
             return OneWireBus(name, settings, clock, folder / settings.root)
         case IioSettings():
