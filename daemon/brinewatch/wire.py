@@ -154,7 +154,7 @@ class SerialStream:
                 self._check()
 
     def hold_break(self, on: bool) -> None:
-        """Hold the line at a break, or let go of it; how long is the caller's to time. PortLost when it went away."""
+        """Hold the line at a break, or let go of it; the caller times it. PortLost when it went away."""
         port = self._check()
         try:
             port.break_condition = on
