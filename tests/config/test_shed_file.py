@@ -30,6 +30,9 @@ def test_a_right_file_is_read_whole(tmp_path: Path) -> None:
         "history",
         "calibration",
         "alarms",
+        "parts",
+        "extras",
+        "starts",
     ]
     assert {derivation.point for derivation in shed.derivations} == {"tank.oxygen_saturation", "manifold.air_rise"}
     assert shed.channels()["manifold.air_pressure"][1].every == 1.0

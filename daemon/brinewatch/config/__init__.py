@@ -101,6 +101,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     cross = cross_plan(reader, stages, known)
     ages |= {point: max(age, ages.get(point, 0.0)) for point, age in instead.ages.items()}
     there = {
+        **dict.fromkeys(("parts", "extras", "starts"), replay is None),
         "modem": modem,
         "sim": modem and (modem.sim_lapses or modem.credit_code),
         "broker": broker,
@@ -309,7 +310,7 @@ def _ages(buses: Mapping[str, BusSettings], derivations: list[Derivation]) -> di
     What is entered by hand, and what is derived from that, is as old as the rule about its data allows.
     """
     ages = {
-        channel.point: _SCANS * probe.every
+        channel.point: max(_SCANS * probe.every, probe.oldest + probe.every)
         for bus in buses.values()
         if not isinstance(bus, ManualSettings)
         for probe in bus.probe

@@ -144,7 +144,8 @@ LISTS: Mapping[str, Any] = {
 # the parts of the lookout itself; "road": its connection to the broker; "sheds": all of them together
 PARTS: Mapping[str, str] = {
     "journal": "Journal", "history": "History", "alarms": "Alarms", "modem": "Modem", "mail": "Mail",
-    "webhook": "Webhook", "road": "Broker", "line": "Own line", "sheds": "All sheds together",
+    "webhook": "Webhook", "parts": "Parts of the watch", "extras": "What runs beside the watch",
+    "starts": "Restarts", "road": "Broker", "line": "Own line", "sheds": "All sheds together",
 }  # fmt: skip
 
 
