@@ -27,6 +27,17 @@ def test_heavy_libraries_wait_until_a_bus_needs_them() -> None:
     assert out.stdout.strip() == "[]"
 
 
+def test_the_buses_in_the_comments_of_the_example_are_well_formed() -> None:
+    text = (Path(__file__).parents[2] / "deploy" / "examples" / "shed.toml").read_text(encoding="utf-8")
+    lines, inside = [], False
+    for line in text.splitlines():
+        inside = line.startswith("# [bus.") or (inside and line.startswith("#"))
+        if inside:
+            lines.append(line[2:])
+    buses = tomllib.loads("\n".join(lines))["bus"]
+    assert {TypeAdapter(BusSettings).validate_python(one).kind for one in buses.values()} == {"sdi12", "mqtt_in"}
+
+
 @pytest.mark.parametrize(
     "bus",
     [
@@ -34,6 +45,7 @@ def test_heavy_libraries_wait_until_a_bus_needs_them() -> None:
         {"kind": "iio", "root": "iio", "probe": [{"name": "t", "device": "adc"}]},
         {"kind": "gpio", "chip": "files", "device": "gpio", "probe": [{"name": "t"}]},
         {"kind": "line_serial", "port": "line", "probe": [{"name": "t"}]},
+        {"kind": "sdi12", "port": "line", "probe": [{"name": "t", "address": "0"}]},
         {"kind": "modbus_rtu", "port": "line", "probe": [{"name": "t", "address": 1}]},
         {"kind": "recorded", "file": "r.csv", "time_column": "time", "probe": [{"name": "t"}]},
     ],
@@ -50,6 +62,8 @@ async def test_names_of_files_are_seen_from_the_shed_file(
             channel = {"point": "tank.level_switch", "line": 1}
         case "line_serial":
             channel["field"] = 1
+        case "sdi12":
+            channel["value"] = 1
         case "modbus_rtu":
             channel["register"] = 0
         case "recorded":

@@ -15,6 +15,7 @@ from brinewatch.probes.iio import IioBus, IioSettings
 from brinewatch.probes.line_serial import LineBus, LineBusSettings
 from brinewatch.probes.manual import ManualBus, ManualSettings
 from brinewatch.probes.modbus_rtu import ModbusBus, ModbusSettings
+from brinewatch.probes.mqtt_in import MqttInBus, MqttInSettings
 from brinewatch.probes.onewire import OneWireBus, OneWireSettings
 from brinewatch.probes.recorded import RecordedBus, RecordedSettings
 from brinewatch.probes.sdi12 import Sdi12Bus, Sdi12Settings
@@ -27,6 +28,7 @@ BusSettings = Annotated[
     | OneWireSettings
     | IioSettings
     | GpioSettings
+    | MqttInSettings
     | RecordedSettings
     | ManualSettings,
     Field(discriminator="kind"),
@@ -48,6 +50,8 @@ def build_bus(name: str, settings: BusSettings, clock: Clock, folder: Path) -> B
             return IioBus(name, settings, clock, folder / settings.root)
         case GpioSettings():
             return GpioBus(name, settings, clock, folder / settings.device)
+        case MqttInSettings():
+            return MqttInBus(name, settings.from_folder(folder), clock)
         case RecordedSettings():
             return RecordedBus(name, settings, clock, folder)
         case ManualSettings():
