@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 import tomllib
+import typing
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +19,8 @@ from brinewatch.probes.build import BusSettings, build_bus
 from brinewatch.settings import faults_of
 from probes.modbus_slave import SHED
 
+Kinds = typing.get_args(BusSettings)[0]
+
 
 def test_heavy_libraries_wait_until_a_bus_needs_them() -> None:
     code = (
@@ -25,6 +29,17 @@ def test_heavy_libraries_wait_until_a_bus_needs_them() -> None:
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert out.stdout.strip() == "[]"
+
+
+def test_the_buses_of_the_guide_are_well_formed_and_it_names_every_kind() -> None:
+    guide = (Path(__file__).parents[2] / "deploy" / "guides" / "probes.md").read_text(encoding="utf-8")
+    shown = set()
+    for block in re.findall(r"```toml\n(.*?)```", guide, re.DOTALL):
+        for one in tomllib.loads(block)["bus"].values():
+            shown.add(TypeAdapter(BusSettings).validate_python(one).kind)
+    kinds = {typing.get_args(one.model_fields["kind"].annotation)[0] for one in typing.get_args(Kinds)}
+    assert shown == kinds - {"recorded"}
+    assert kinds == set(re.findall(r"^\| `([a-z0-9_]+)` \| .* \| `", guide, re.MULTILINE))
 
 
 def test_the_buses_in_the_comments_of_the_example_are_well_formed() -> None:

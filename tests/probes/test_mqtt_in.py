@@ -279,7 +279,7 @@ async def test_no_broker_is_told_for_every_probe() -> None:
         assert all(sample.flag is Flag.MISSING for sample in answer.samples)
 
 
-# -- payloads, without a wire ---------------------------------------------------------------------------------------
+# -- payloads, without a wire --------------------------------------------------------------------------------
 
 
 def json_probe() -> MqttInProbe:
