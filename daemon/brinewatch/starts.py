@@ -45,13 +45,13 @@ class Starts:
         if not self._counts:
             return []
         running, self._why = self._kept()
-        stops = self._told()
-        notes = [f"The service manager ended it: {one}." for one in stops if one != _CLEAN]
-        if running:
-            # its own word where there is one: a power cut leaves none
-            why = next((one for one in reversed(stops) if one != _CLEAN), "killed, or the power was lost")
-            self._why = [*self._why, why][-_KEPT:]
-            notes.append(f"The last run had no orderly end: {why}.")
+        stops = [one for one in self._told() if one != _CLEAN]
+        # its own word where there is one: a power cut leaves none
+        last = (stops.pop() if stops else "killed, or the power was lost") if running else ""
+        notes = [f"A start came to nothing: {one}." for one in stops]
+        if last:
+            self._why = [*self._why, last][-_KEPT:]
+            notes.append(f"The last run had no orderly end: {last}.")
         self._since = now.mono
         self._keep(running=True)
         return notes

@@ -54,11 +54,12 @@ def test_an_hour_of_running_begins_anew_whatever_the_wall_clock_says(tmp_path: P
 def test_the_service_managers_own_word_is_told_and_read_once(tmp_path: Path) -> None:
     Starts(tmp_path).begin(at(0))
     (tmp_path / "stops").write_text(
-        "1790000000 success exited 0\n1790000100 watchdog killed ABRT\n\nrubbish\n\x00\xff\n", encoding="latin-1"
+        "1790000000 success exited 0\n1790000050 exit-code exited 1\n1790000100 watchdog killed ABRT\n\nrubbish\n",
+        encoding="latin-1",
     )
     starts = Starts(tmp_path)
     assert starts.begin(at(0)) == [
-        "The service manager ended it: watchdog killed ABRT.",
+        "A start came to nothing: exit-code exited 1.",
         "The last run had no orderly end: watchdog killed ABRT.",
     ]
     assert not (tmp_path / "stops").exists()

@@ -15,7 +15,7 @@ from brinewatch.alarms.roster import Contact
 from brinewatch.alarms.ruleset import Override
 from brinewatch.config import bound_rules, read_shed
 from brinewatch.config.instead import NOTHING
-from brinewatch.config.reader import Reader, check_names, check_roster, read_table
+from brinewatch.config.reader import Reader, check_file, check_names, check_roster, read_table
 from brinewatch.config.sections import (
     ReportSettings,
     RulesSettings,
@@ -238,5 +238,5 @@ def _check(reader: Reader, sheds: list[WatchedSettings], there: Mapping[str, Any
 
 
 def _check_file(reader: Reader, here: str, name: object) -> None:
-    if isinstance(name, str) and not (reader.path.parent / name).is_file():
-        reader.fault(here, name, f"a file; there is none at {reader.path.parent / name}")
+    if isinstance(name, str):
+        check_file(reader, here, reader.path.parent / name, name)

@@ -30,6 +30,7 @@ from brinewatch.page.server import PageSettings
 from brinewatch.probes.build import BusSettings
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
+from brinewatch.secretfile import secret_at
 from brinewatch.sentry.settings import LookoutSettings
 from brinewatch.settings import faults_of, key_path
 from brinewatch.signals.crosscheck import Compare, Neighbour, Physics
@@ -277,5 +278,16 @@ def check_files(reader: Reader, folder: Path) -> None:
     for under, row in tables:
         for key in _FILE_KEYS:
             name = row.get(key) if isinstance(row, dict) else None
-            if isinstance(name, str) and not (folder / name).is_file():
-                reader.fault(key_path((*under, key)), name, f"a file; there is none at {folder / name}")
+            if isinstance(name, str):
+                check_file(reader, key_path((*under, key)), folder / name, name)
+
+
+def check_file(reader: Reader, here: str, file: Path, name: str) -> None:
+    """A file named in the settings is there, and this user may look."""
+    try:
+        there = secret_at(file).is_file()
+    except PermissionError:
+        reader.fault(here, name, f"a file this user may read; {file} is closed to it")
+        return
+    if not there:
+        reader.fault(here, name, f"a file; there is none at {file}")

@@ -10,6 +10,7 @@ from typing import Annotated
 from pydantic import Field
 
 from brinewatch.ports import Bus, Clock
+from brinewatch.probes.board import BoardBus, BoardSettings
 from brinewatch.probes.gpio import GpioBus, GpioSettings
 from brinewatch.probes.iio import IioBus, IioSettings
 from brinewatch.probes.line_serial import LineBus, LineBusSettings
@@ -28,6 +29,7 @@ BusSettings = Annotated[
     | OneWireSettings
     | IioSettings
     | GpioSettings
+    | BoardSettings
     | MqttInSettings
     | RecordedSettings
     | ManualSettings,
@@ -52,6 +54,8 @@ def build_bus(name: str, settings: BusSettings, clock: Clock, folder: Path) -> B
             return GpioBus(name, settings, clock, folder / settings.device)
         case MqttInSettings():
             return MqttInBus(name, settings.from_folder(folder), clock)
+        case BoardSettings():
+            return BoardBus(name, settings, clock, folder / settings.root)
         case RecordedSettings():
             return RecordedBus(name, settings, clock, folder)
         case ManualSettings():
