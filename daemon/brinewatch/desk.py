@@ -7,7 +7,7 @@ from typing import Any, Protocol
 
 from brinewatch.airtests import AirTests
 from brinewatch.alarms.events import AlarmEvent, Command, Happening
-from brinewatch.asked import ORDERS, order_of
+from brinewatch.asked import ORDERS, entry_of, order_of
 from brinewatch.beside import Beside
 from brinewatch.calibrations import Calibrations
 from brinewatch.callout import Callout
@@ -118,14 +118,12 @@ class Desk:
         return [event_line(event, self._keeper) for event in events]
 
     async def _enter(self, request: Mapping[str, Any]) -> str:
-        now, point = self._clock.now(), str(request.get("point"))
+        now = self._clock.now()
+        point, value, unit = entry_of(request)
         if not self._hands:
             raise BrinewatchError("No value is entered by hand in this shed.", "Add a bus of kind manual.")
         bus = next((bus for bus in self._hands if point in bus.points), self._hands[0])
-        value, unit = request.get("value"), request.get("unit")
-        if isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise BrinewatchError(f"{value!r} is not a number.", "Enter a number.")
-        sample = bus.enter(point, float(value), unit, now)
+        sample = bus.enter(point, value, unit, now)
         assert sample.value is not None
         await self._journal.enter(point, sample.value, str(request.get("by", "")), now)
         self._look([sample])

@@ -136,6 +136,12 @@ def test_ten_faults_are_all_reported_at_once(tmp_path: Path) -> None:
     ("text", "said"),
     [
         ("[shed\n", r"\(the file\).*TOML; .*line 1"),
+        ("shed = " + "[" * 5000, r"\(the file\).*TOML; lists or tables stand too deep"),
+        ("shed = " + "9" * 5000, r"\(the file\).*TOML; .*4300 digits"),
+        (SMALL + "\n[store]\nfolder = 5\n", r"store\.folder = 5: expected text in quotes"),
+        (SMALL.replace('key = "tank"', 'key = ["tank"]'), r"water\[1\]\.key = .*expected text in quotes"),
+        (SMALL.replace('watch = ["oxygen"', 'watch = [["oxygen"]'), r"water\[1\]\.watch\[1\] = .*expected text in quotes"),
+        (SMALL.replace('watch = ["air_pressure", "air_rise"]', "watch = 5"), r"air\[1\]\.watch = 5: expected a list"),
         (SMALL + "\n[modum]\nport = 1\n", r"modum = .*no such part; known: .*modem"),
         (SMALL + '\n[modem]\nport = "x"\n', r"contact = None: expected at least one \[\[contact\]\]"),
         (SMALL + '\n[replay]\nbus = "line"\n', r"replay\.bus = 'line': expected the name of a bus of kind recorded"),

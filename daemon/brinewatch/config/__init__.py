@@ -111,7 +111,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         "relays": relays,
         "drill": calling.drill_every_days and contacts and not replay if calling else None,
         "calibration": _calibratable(reader, buses),
-        "backup": store.backup_to,
+        "backup": store and store.backup_to,
         "series": series,
     }
     parts = [key for key in WATCH_PARTS if there.get(key, True)]

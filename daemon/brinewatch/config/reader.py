@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Collection, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +32,7 @@ from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
 from brinewatch.secretfile import secret_at
 from brinewatch.sentry.settings import LookoutSettings
-from brinewatch.settings import faults_of, key_path
+from brinewatch.settings import faults_of, key_path, table_of
 from brinewatch.signals.crosscheck import Compare, Neighbour, Physics
 from brinewatch.store.series.settings import SeriesSettings
 
@@ -73,9 +73,15 @@ def read_table(path: Path, what: str, hint: str) -> dict[str, Any]:
     except UnicodeDecodeError as error:
         raise BrinewatchError(f"{path} is not UTF-8 text (byte {error.start}).", "Save it as UTF-8.") from error
     try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        return table_of(text)
+    except ValueError as error:
         raise ConfigurationError([Fault(path.name, "(the file)", None, f"TOML; {error}")]) from error
+
+
+@cache
+def _adapter(shape: Any) -> TypeAdapter[Any]:
+    """Made once: it takes longer than all the reading."""
+    return TypeAdapter(shape)
 
 
 class Reader:
@@ -133,7 +139,7 @@ class Reader:
 
     def _one(self, shape: Any, row: Any, under: tuple[object, ...]) -> Any:
         try:
-            return TypeAdapter(shape).validate_python(row)
+            return _adapter(shape).validate_python(row)
         except ValidationError as error:
             self.faults += faults_of(error, self.path.name, under, shape)
             return None
@@ -149,7 +155,7 @@ def check_names(reader: Reader, contacts: list[Contact]) -> None:
     for way in ("water", "air", "room"):
         for place, row in enumerate(reader.raw(way)):
             here, key = key_path((way, place, "key")), row.get("key")
-            if key in WATCH_PARTS:
+            if isinstance(key, str) and key in WATCH_PARTS:
                 reader.fault(here, key, "another name: this one is kept for the watch itself")
             elif isinstance(key, str) and key in seen:
                 reader.fault(here, key, f"a name of its own; {seen[key]} has it already")
@@ -216,11 +222,12 @@ _TABLE = {"sms": "modem", "mail": "mail", "webhook": "webhook"}
 def check_points(reader: Reader) -> set[str]:
     """Every point fed by a probe, checked against the stages; probes and points are fed once."""
     watched = {
-        (row.get("key"), quantity): key_path((way, place, "watch"))
+        (key, quantity): key_path((way, place, "watch"))
         for way in ("water", "air", "room")
         for place, row in enumerate(reader.raw(way))
+        if isinstance(key := row.get("key"), str) and isinstance(row.get("watch", []), list)
         for quantity in row.get("watch", [])
-        if isinstance(row.get("watch"), list)
+        if isinstance(quantity, str)
     }
     for (_, quantity), here in watched.items():
         if quantity not in QUANTITIES:
@@ -251,7 +258,7 @@ def _check_channel(
     reader: Reader,
     channel: dict[str, Any],
     under: tuple[object, ...],
-    watched: Mapping[tuple[object, object], str],
+    watched: Mapping[tuple[str, str], str],
     points: dict[str, str],
 ) -> None:
     here, point = key_path((*under, "point")), channel.get("point")

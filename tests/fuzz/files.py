@@ -1,0 +1,382 @@
+"""Files that people write or bring: shed files, rule files, records."""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import io
+import random
+import tempfile
+import tomllib
+from decimal import Decimal
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from brinewatch.alarms.rulefile import load_ruleset, load_sources
+from brinewatch.alarms.texts import load_texts
+from brinewatch.config import read_shed
+from brinewatch.errors import BadAnswer, BrinewatchError, ConfigurationError, PortLost
+from brinewatch.examine.limits import limits_of
+from brinewatch.examine.sheet import examine, utc_of_cell
+from brinewatch.probes.record_file import RecordFile
+from brinewatch.rehearse.sheet import read_sheet
+from brinewatch.water.records import Records
+
+from .mutate import file_of, spoiled, spoiled_tree
+from .target import Target, Wrong
+
+_TOP = Path(__file__).parents[2]
+
+
+class _Folder:
+    """A folder for files under fire, in memory where the machine has such a place, gone at the end."""
+
+    def __init__(self) -> None:
+        memory = Path("/dev/shm")
+        self._kept = tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None, prefix="brinewatch-fuzz-")
+        self.path = Path(self._kept.name)
+
+
+@cache
+def _folder() -> _Folder:
+    return _Folder()
+
+
+# -- shed files ---------------------------------------------------------------------------------------------------
+
+_SHED = """
+[shed]
+key = "small"
+name = "Small shed"
+short_name = "SMALL"
+time_zone = "Etc/UTC"
+altitude_m = 4
+[store]
+folder = "data"
+[modem]
+port = "ports/modem"
+[calling]
+night = "22:00-07:00"
+[report]
+to = ["Wren"]
+points = ["tank.oxygen"]
+[[contact]]
+name = "Wren"
+phone = "+447700900101"
+ways = ["sms"]
+duty = [{ days = ["Sat"], hours = "18:00-08:00" }]
+[[water]]
+key = "tank"
+name = "Tank"
+kind = "animals"
+volume_l = 500
+watch = ["oxygen", "temperature", "salinity", "oxygen_saturation", "tan"]
+[[air]]
+key = "manifold"
+name = "Manifold"
+kind = "manifold"
+diffuser_depth_m = 0.8
+watch = ["air_pressure", "air_rise", "temperature"]
+supply = { relief_kPa = 18.0, rise_kPa = 2.0 }
+[bus.line]
+kind = "line_serial"
+port = "ports/line"
+[[bus.line.probe]]
+name = "sonde"
+ask = 'R\\r'
+pattern = '(?P<o>\\S+) (?P<t>\\S+) (?P<s>\\S+)'
+channel = [{ point = "tank.oxygen", group = "o" }, { point = "tank.temperature", group = "t" },
+  { point = "tank.salinity", group = "s" }]
+[bus.sdi]
+kind = "sdi12"
+port = "ports/sdi"
+[[bus.sdi.probe]]
+name = "p"
+address = "0"
+channel = [{ point = "manifold.air_pressure", value = 1, quality = { low = 0, high = 30 } },
+  { point = "manifold.temperature", value = 2 }]
+[bus.hand]
+kind = "manual"
+probe = [{ name = "kit", channel = [{ point = "tank.tan" }] }]
+[[relay]]
+key = "siren"
+does = "siren"
+line = 20
+[[rules]]
+file = "few.toml"
+stages = ["tank"]
+[[override]]
+rule = "oxygen-low"
+limit = 5.0
+why = "Ours are hardy."
+[[compare]]
+points = ["tank.temperature", "manifold.temperature"]
+apart = 1.0
+"""
+_RULES = """
+title = "Few"
+[[rule]]
+key = "oxygen-low"
+title = "Oxygen low"
+short = "OXYGEN LOW"
+quantity = "oxygen"
+when = { below = 6.0 }
+unit = "mg/L"
+deadband = 0.3
+on_delay_s = 60
+off_delay_s = 60
+priority = "critical"
+harm = "stock"
+harm_within = "hour"
+why = "They suffocate."
+consequence = "They die."
+todo = ["More air.", "Stop feeding."]
+time_available = "An hour."
+source = "static-head"
+standing = "judgement"
+takes = "oxygen"
+[[rule]]
+key = "pH"
+title = "Temperature runs"
+short = "TEMPERATURE"
+quantity = "temperature"
+unit = "degC"
+priority = "medium"
+why = "It runs."
+consequence = "They die."
+todo = ["Look."]
+time_available = "Days."
+source = "static-head"
+standing = "judgement"
+limit = [{ name = "high", when = { above = 20.0 }, deadband = 0.2, on_delay_s = 60, off_delay_s = 60 },
+  { name = "fast", when = { rises = 2.0, over_s = 3600 }, deadband = 0.2, on_delay_s = 60, off_delay_s = 60 }]
+""".replace('"pH"', '"warm"')
+
+
+@cache
+def _sources() -> Any:
+    return load_sources((_TOP / "rules" / "sources.toml").read_text(encoding="utf-8"), "sources.toml")
+
+
+@cache
+def _tree(text: str) -> dict[str, Any]:
+    return tomllib.loads(text)
+
+
+def _spoiled_toml(chance: random.Random, text: str) -> bytes:
+    if chance.random() < 0.7:
+        return file_of(spoiled_tree(chance, _tree(text))).encode("utf-8")
+    return spoiled(chance, text.encode())
+
+
+def _shed(chance: random.Random) -> bytes:
+    return _spoiled_toml(chance, _SHED)
+
+
+def _check_shed(given: bytes) -> bool:
+    folder = _folder().path
+    (folder / "few.toml").write_text(_RULES, encoding="utf-8")
+    path = folder / "shed.toml"
+    path.write_bytes(given)
+    try:
+        shed = read_shed(path)
+    except ConfigurationError as error:
+        if not error.faults or not all(str(fault) for fault in error.faults):
+            raise Wrong("a refusal without a fault") from None
+        str(error).encode("utf-8")
+        return False
+    except BrinewatchError:
+        return False
+    # what is accepted stands in the file, by the file itself
+    table = tomllib.loads(given.decode("utf-8"))
+    if shed.shed.key != table["shed"]["key"] or set(shed.buses) != set(table["bus"]):
+        raise Wrong("another shed than the file's")
+    return True
+
+
+def _rules(chance: random.Random) -> bytes:
+    return _spoiled_toml(chance, _RULES)
+
+
+def _check_rules(given: bytes) -> bool:
+    text = given.decode("utf-8", "replace")
+    try:
+        found = load_ruleset(text, "few.toml", _sources())
+    except ConfigurationError as error:
+        if not error.faults:
+            raise Wrong("a refusal without a fault") from None
+        str(error).encode("utf-8")
+        return False
+    table = tomllib.loads(text)
+    if found.title != table["title"] or len(found.rules) != sum(
+        len(one.get("limit", [1])) for one in table["rule"]
+    ):
+        raise Wrong("other rules than the file's")
+    return True
+
+
+@cache
+def _english() -> Any:
+    text = (_TOP / "daemon" / "brinewatch" / "texts" / "texts_en.toml").read_text(encoding="utf-8")
+    return text, load_texts(text, "texts_en.toml", "en")
+
+
+def _texts(chance: random.Random) -> bytes:
+    return _spoiled_toml(chance, _english()[0])
+
+
+def _check_texts(given: bytes) -> bool:
+    text = given.decode("utf-8", "replace")
+    try:
+        found = load_texts(text, "texts_xx.toml", "xx", _english()[1])
+    except ConfigurationError as error:
+        if not error.faults:
+            raise Wrong("a refusal without a fault") from None
+        str(error).encode("utf-8")
+        return False
+    if set(found.texts) != set(_english()[1].texts):
+        raise Wrong("other texts than the English ones")
+    return True
+
+
+_LIMITS = """
+time_zone = "Etc/UTC"
+[temperature_C]
+low = -2
+high = 35
+rate_per_min = 1.0
+spike = 0.5
+flat_after_s = 3600
+[oxygen_mg_per_L]
+low = 0
+high = 20
+season = [{ months = ["jan", "feb"], low = 2, high = 14 }]
+"""
+
+
+def _limits(chance: random.Random) -> bytes:
+    return _spoiled_toml(chance, _LIMITS)
+
+
+def _check_limits(given: bytes) -> bool:
+    path = _folder().path / "limits.toml"
+    path.write_bytes(given)
+    try:
+        limits_of(path)
+    except BrinewatchError as error:
+        str(error).encode("utf-8")
+        return False
+    return True
+
+
+# -- records ------------------------------------------------------------------------------------------------------
+
+_CSV = (
+    b"time,temperature_C,oxygen_mg_per_L,note\r\n"
+    + b"".join(
+        f'2026-09-23T22:{minute:02d}:00Z,{12 + minute / 10},{8 - minute / 50},"said ""so"", twice"\r\n'.encode()
+        for minute in range(12)
+    )
+)  # fmt: skip
+
+
+def _csv(chance: random.Random) -> bytes:
+    data = spoiled(chance, _CSV)
+    return gzip.compress(data, 1) if chance.random() < 0.05 else data
+
+
+def _check_played(given: bytes) -> bool:
+    """As a record that is played: every row is that of the file, in rising time."""
+    path = _folder().path / "record.csv"
+    path.write_bytes(given)
+    record = RecordFile(path, "time", None, None, frozenset({"temperature_C"}))
+    refused: list[str] = []
+    try:
+        rows = list(record.rows(refused))
+    except (BadAnswer, PortLost):
+        return False
+    if given[:2] == b"\x1f\x8b":
+        given = gzip.decompress(given)
+    plain = list(csv.reader(io.StringIO(given.decode("utf-8-sig"), newline="")))
+    at = plain[0].index("temperature_C") if "temperature_C" in plain[0] else -1
+    cells = {row[at] if len(row) > at else "" for row in plain[1:] if row}
+    last = float("-inf")
+    for row in rows:
+        if row.utc <= last:
+            raise Wrong("a row out of order")
+        last = row.utc
+        if plain[0].count("temperature_C") == 1 and row.cells["temperature_C"] not in cells:
+            raise Wrong(f"{row.cells} is in no row")
+    return bool(rows)
+
+
+def _check_examined(given: bytes) -> bool:
+    """As a record that is examined: what was read comes out again, with flags behind it."""
+    path, out = _folder().path / "examine.csv", _folder().path / "examined.csv"
+    path.write_bytes(given)
+    records = Records("record", io.BytesIO(given), owned=True)
+    try:
+        with records:
+            all_of_it = [records.read_header(), *records]
+    except BrinewatchError:
+        all_of_it = []
+    if all_of_it and given[:2] != b"\x1f\x8b" and not any(one.broken for one in all_of_it):
+        text = given.decode("utf-8-sig", "surrogateescape")
+        again = "".join(one.text + one.end for one in all_of_it)
+        if again.replace("\r", "").replace("\n", "") != text.replace("\r", "").replace("\n", ""):
+            raise Wrong("a file that does not come out as it went in")
+    try:
+        examine(str(path), str(out), {}, time=None)
+    except BrinewatchError:
+        return False
+    finally:
+        out.unlink(missing_ok=True)
+    return True
+
+
+def _check_rehearsed(given: bytes) -> bool:
+    """As a record that rules are tried on: values and times are those of the cells."""
+    path = _folder().path / "rehearse.csv"
+    path.write_bytes(given)
+    try:
+        sheet = read_sheet(str(path), None, None)
+    except BrinewatchError:
+        return False
+    for readings in sheet.readings.values():
+        for before, after in pairwise(readings):
+            if after.at.utc < before.at.utc:
+                raise Wrong("readings out of order")
+    return True
+
+
+def _cell(chance: random.Random) -> str:
+    text = chance.choice(("2026-09-23T22:00:00Z", "1790200800", "1790200800123", "2026-09-23 22:00", "1.5e9"))
+    return spoiled(chance, text.encode()).decode("utf-8", "replace")
+
+
+def _check_cell(given: str) -> bool:
+    found = utc_of_cell(given)
+    if found is None:
+        return False
+    try:
+        number = Decimal(given)
+    except ArithmeticError:
+        return True
+    right = number / 1000 if abs(number) >= 100_000_000_000 else number
+    if found != float(right):
+        raise Wrong(f"{found} out of {given!r}")
+    return True
+
+
+TARGETS = (
+    Target("shed files", _shed, _check_shed, 1.2),
+    Target("rule files", _rules, _check_rules, 4),
+    Target("texts of a language", _texts, _check_texts, 0.8),
+    Target("limits of a record", _limits, _check_limits, 2),
+    Target("records played", _csv, _check_played, 3),
+    Target("records examined", _csv, _check_examined, 2),
+    Target("records for rules", _csv, _check_rehearsed, 3),
+    Target("times in records", _cell, _check_cell, 4),
+)
