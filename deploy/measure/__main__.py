@@ -14,6 +14,7 @@ from row import Measure, Row
 NAMES = {
     "engine": "one step of the alarm engine, against a plain loop of comparisons",
     "fleet": "1,000 sheds and one lookout: share of a core, and how soon a dead shed is alarmed",
+    "fuzz": "spoiled inputs to every parser: crashes, wrong values, time an input against the making of it",
     "latency": "from the loss of air to the text in the modem",
     "rehearsal": "a month of readings through rules, against stepping every one of them",
     "storage": "a year of readings on the card: size, blocks written, questions, against rows and DuckDB",

@@ -296,10 +296,12 @@ def _check_mqtt(given: tuple[int, bytes, bool]) -> bool:
     if heard.at.utc > _NOW.utc or (retained and heard.at.utc == _NOW.utc and b"at" not in data):
         raise Wrong("a value from the future")
     tree = pydantic_core.from_json(data, allow_inf_nan=False)
-    right = [(tree.get("t") or [None])[0], tree.get("m/x")]
-    for one, other in zip(heard.found, right, strict=True):
+    for one, path in zip(heard.found, (("t", 0), ("m/x",)), strict=True):
         if isinstance(one, ProbeError):
             continue
+        other = tree
+        for part in path:
+            other = other[part]
         expected = {"ON": 1.0, "OFF": 0.0}.get(other.strip()) if isinstance(other, str) else None
         if expected is None:
             expected = float(Decimal(str(other).strip())) if not isinstance(other, bool) else float(other)

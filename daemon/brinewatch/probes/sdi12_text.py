@@ -18,7 +18,7 @@ LONGEST = 1 + 75 + 3 + len(END)
 MEASURE = r"^([MC][1-9]?|R[0-9])$"
 
 # a sign that must be there, at most 7 digits, at most one point among them; longer ones are seen and refused
-_VALUE = re.compile(r"[+-](?:[0-9]+\.?[0-9]*|\.[0-9]+)", re.ASCII)
+_VALUE = re.compile(r"[+-](?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)", re.ASCII)
 _VALUES = re.compile(rf"(?:{_VALUE.pattern})*", re.ASCII)
 _DIGITS = 7
 _START = {"M": re.compile(r"([0-9]{3})([0-9])", re.ASCII), "C": re.compile(r"([0-9]{3})([0-9]{2})", re.ASCII)}
