@@ -17,6 +17,7 @@ from typing import Any
 from brinewatch.alarms.rulefile import load_ruleset, load_sources
 from brinewatch.alarms.texts import load_texts
 from brinewatch.config import read_shed
+from brinewatch.config.lookout import read_lookout
 from brinewatch.errors import BadAnswer, BrinewatchError, ConfigurationError, PortLost
 from brinewatch.examine.limits import limits_of
 from brinewatch.examine.sheet import examine, utc_of_cell
@@ -217,6 +218,59 @@ def _check_rules(given: bytes) -> bool:
     return True
 
 
+_LOOKOUT = """
+[lookout]
+key = "home"
+name = "Home"
+short_name = "HOME"
+time_zone = "Etc/UTC"
+[broker]
+host = "broker.example"
+username = "home"
+password_file = "broker-password"
+[line]
+host = "192.0.2.1"
+[modem]
+port = "ports/modem"
+[[watch]]
+key = "gannet-quay"
+name = "Gannet Quay"
+secret_file = "shed.secret"
+silent_s = 90
+phone = "+447700900160"
+[[watch]]
+key = "other"
+name = "Other"
+secret_file = "shed.secret"
+[[contact]]
+name = "Wren"
+phone = "+447700900101"
+[[rules]]
+file = "other_sheds.toml"
+"""
+
+
+def _lookout(chance: random.Random) -> bytes:
+    return _spoiled_toml(chance, _LOOKOUT)
+
+
+def _check_lookout(given: bytes) -> bool:
+    folder = _folder().path
+    for name in ("shed.secret", "broker-password"):
+        (folder / name).write_text("a-secret-of-the-shed-0123456789", encoding="utf-8")
+    path = folder / "lookout.toml"
+    path.write_bytes(given)
+    try:
+        found = read_lookout(path)
+    except BrinewatchError as error:
+        str(error).encode("utf-8")
+        return False
+    table = tomllib.loads(given.decode("utf-8"))
+    if [one.key for one in found.sheds] != [one["key"] for one in table["watch"]]:
+        raise Wrong("other sheds than the file's")
+    return True
+
+
 @cache
 def _english() -> Any:
     text = (_TOP / "daemon" / "brinewatch" / "texts" / "texts_en.toml").read_text(encoding="utf-8")
@@ -372,6 +426,7 @@ def _check_cell(given: str) -> bool:
 
 TARGETS = (
     Target("shed files", _shed, _check_shed, 1.2),
+    Target("lookout files", _lookout, _check_lookout, 0.5),
     Target("rule files", _rules, _check_rules, 4),
     Target("texts of a language", _texts, _check_texts, 0.8),
     Target("limits of a record", _limits, _check_limits, 2),

@@ -296,5 +296,8 @@ def check_file(reader: Reader, here: str, file: Path, name: str) -> None:
     except PermissionError:
         reader.fault(here, name, f"a file this user may read; {file} is closed to it")
         return
+    except OSError as error:
+        reader.fault(here, name, f"a file; {error.strerror}")
+        return
     if not there:
         reader.fault(here, name, f"a file; there is none at {file}")
