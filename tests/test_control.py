@@ -53,6 +53,8 @@ async def test_a_refusal_carries_what_and_what_to_do(served: Path) -> None:
         b"x" * 70000 + b"\n",
         b"",
         b"[" * 60000 + b"\n",
+        b'{"do": "again", "by": "\\ud800"}\n',
+        b'{"do": "again", "by": "\xed\xa0\x80"}\n',
         b'{"do": "again", "for_s": NaN}\n',
         b'{"do": "again", "for_s": ' + b"9" * 5000 + b"}\n",
     ],

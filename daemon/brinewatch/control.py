@@ -71,7 +71,9 @@ class ControlServer:
 
     async def _reply(self, line: bytes) -> Mapping[str, Any]:
         try:
-            request = json.loads(line, parse_constant=_no_number)
+            request = json.loads(line.decode("utf-8"), parse_constant=_no_number)
+            # half a character can be neither kept nor shown
+            json.dumps(request, ensure_ascii=False).encode("utf-8")
             if not isinstance(request, dict) or not isinstance(request.get("do"), str):
                 raise BrinewatchError("The request is not a JSON table with a key `do`.")
             return {"ok": True, **await self._answer(request)}
