@@ -24,9 +24,9 @@ _NIGHT_S = 180.0
 
 
 def measure(quick: bool) -> Iterator[Row]:
-    sys.path.insert(0, str(TESTS))
+    sys.path[:0] = [str(TESTS), str(TESTS / "faults")]
     logging.disable(logging.CRITICAL)
-    from faults.matrix import TROUBLES, try_it
+    from matrix import TROUBLES, try_it
 
     chosen = TROUBLES[:: len(TROUBLES) // QUICK_TROUBLES] if quick else TROUBLES
     wrong, lived, called = [], 0.0, 0
@@ -53,7 +53,7 @@ async def _bounded(night: object) -> object:
 
 def _kills(count: int) -> int:
     """Kills after which the chain did not hold, and alarms or messages that were promised and never came."""
-    from faults.test_kills import CHILD, chain_holds, lines, live_and_die
+    from test_kills import CHILD, chain_holds, lines, live_and_die
 
     chance, broken = random.Random(20261125), 0  # noqa: S311 - moments of kills, guards nothing
     with tempfile.TemporaryDirectory() as name:

@@ -18,6 +18,24 @@ from row import Row
 CHANNELS = 20
 # performance goals of the project
 MEMORY_GOAL_MB, SHARE_GOAL = 60.0, 5.0
+HEAD = """
+[shed]
+key = "quay"
+name = "Gannet Quay"
+short_name = "QUAY"
+time_zone = "Etc/UTC"
+altitude_m = 4
+[page]
+port = 0
+[bus.inputs]
+kind = "gpio"
+chip = "files"
+device = "gpio"
+[[rules]]
+file = "watch.toml"
+[[rules]]
+file = "plumbing.toml"
+"""
 _TICK = os.sysconf("SC_CLK_TCK")
 _PAGE_MB = os.sysconf("SC_PAGE_SIZE") / 1e6
 
@@ -29,7 +47,7 @@ def measure(quick: bool) -> Iterator[Row]:
         folder = Path(name)
         _shed(folder)
         bare = subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE, env=environ)
-        daemon = subprocess.Popen(
+        daemon = subprocess.Popen(  # noqa: S603 - our own program
             [sys.executable, "-m", "brinewatch", "run", str(folder / "shed.toml")], env=environ,
             stdout=subprocess.DEVNULL,
         )  # fmt: skip
@@ -67,16 +85,12 @@ def _spent_s(pid: int) -> float:
 
 
 def _files(pid: int) -> int:
-    return len(os.listdir(f"/proc/{pid}/fd"))
+    return len(list(Path(f"/proc/{pid}/fd").iterdir()))
 
 
 def _shed(folder: Path) -> None:
     """A shed of raceways with one input each on files, and a page; nobody to call."""
-    parts = [
-        '[shed]\nkey = "quay"\nname = "Gannet Quay"\nshort_name = "QUAY"\ntime_zone = "Etc/UTC"\naltitude_m = 4\n'
-        '[page]\nport = 0\n[bus.inputs]\nkind = "gpio"\nchip = "files"\ndevice = "gpio"\n'
-        '[[rules]]\nfile = "watch.toml"\n[[rules]]\nfile = "plumbing.toml"\n'
-    ]
+    parts = [HEAD]
     for line in range(CHANNELS):
         (folder / "gpio" / str(line)).mkdir(parents=True)
         (folder / "gpio" / str(line) / "value").write_text("1\n")
