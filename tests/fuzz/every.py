@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from . import asks, files, phones, wires
+from . import asks, files, phones, records, wires
 from .target import Tally, Target, run
 
-TARGETS: tuple[Target, ...] = (*wires.TARGETS, *phones.TARGETS, *asks.TARGETS, *files.TARGETS)
+TARGETS: tuple[Target, ...] = (*wires.TARGETS, *phones.TARGETS, *asks.TARGETS, *files.TARGETS, *records.TARGETS)
 
 
 def count_of(target: Target, inputs: int) -> int:
