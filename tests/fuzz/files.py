@@ -304,7 +304,7 @@ def _check_limits(given: bytes) -> bool:
 
 TARGETS = (
     Target("shed files", _shed, _check_shed, 1.2),
-    Target("lookout files", _lookout, _check_lookout, 0.5),
+    Target("lookout files", _lookout, _check_lookout, 0.2),
     Target("rule files", _rules, _check_rules, 4),
     Target("texts of a language", _texts, _check_texts, 0.8),
     Target("limits of a record", _limits, _check_limits, 2),
