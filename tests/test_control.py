@@ -43,7 +43,22 @@ async def test_a_refusal_carries_what_and_what_to_do(served: Path) -> None:
         await asyncio.to_thread(ask, served, {"do": "refuse"})
 
 
-@pytest.mark.parametrize("line", [b"rubbish\n", b"[]\n", b'{"do": 3}\n', b"\xff\xfe\n", b"x" * 70000 + b"\n", b""])
+@pytest.mark.parametrize(
+    "line",
+    [
+        b"rubbish\n",
+        b"[]\n",
+        b'{"do": 3}\n',
+        b"\xff\xfe\n",
+        b"x" * 70000 + b"\n",
+        b"",
+        b"[" * 60000 + b"\n",
+        b'{"do": "again", "by": "\\ud800"}\n',
+        b'{"do": "again", "by": "\xed\xa0\x80"}\n',
+        b'{"do": "again", "for_s": NaN}\n',
+        b'{"do": "again", "for_s": ' + b"9" * 5000 + b"}\n",
+    ],
+)
 async def test_rubbish_is_refused_and_the_next_request_served(served: Path, line: bytes) -> None:
     reader, writer = await asyncio.open_unix_connection(str(served))
     writer.write(line)

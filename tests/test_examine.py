@@ -61,7 +61,7 @@ def test_bad_cells_and_times_have_a_flag_and_a_reason(tmp_path: Path) -> None:
         "2026-07-01T00:01:00Z,,\n"
         "2026-07-01T00:02:00Z,NA,\n"
         "2026-07-01T00:03:00Z,broken,\n"
-        "2026-07-01T00:04:00Z,inf,\n"
+        f"2026-07-01T00:04:00Z,{'9' * 5000}x,\n"
         "yesterday,20.0,\n"
         "2026-07-01T00:03:30Z,20.0,\n"
         "2026-07-01T00:05:00Z,20.1\n"
@@ -72,6 +72,7 @@ def test_bad_cells_and_times_have_a_flag_and_a_reason(tmp_path: Path) -> None:
     reasons = [row["temperature_C_reason"] for row in rows]
     assert all(reasons[1:8])
     assert "'broken' is no number" in reasons[3]
+    assert "'9999999999999999999999999999999999999999' is no number" in reasons[4]
     assert "'yesterday' is no time" in reasons[5]
     assert "not after that of the row before" in reasons[6]
     assert "2 cells, the header 3" in reasons[7]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from math import isfinite
 from typing import Any
 
 from brinewatch.alarms.events import Command, Order
@@ -27,12 +28,37 @@ def order_of(request: Mapping[str, Any], alarms: Collection[str], at: Moment) ->
     if order not in _WHOLE_SHED:
         number, alarm = _which(order, request.get("what", request.get("number")), alarms)
     for_s = request.get("for_s")
-    if for_s is not None and (isinstance(for_s, bool) or not isinstance(for_s, int | float)):
-        raise BrinewatchError(f"{for_s!r} is no length of time in seconds.")
+    if for_s is not None and not _finite(for_s):
+        raise BrinewatchError(f"{_short(for_s)} is no length of time in seconds.")
     return Command(
         order, number, str(request.get("by") or "the command line"), at, alarm,
         None if for_s is None else float(for_s), bool(request.get("once")), str(request.get("why") or ""),
     )  # fmt: skip
+
+
+def entry_of(request: Mapping[str, Any]) -> tuple[str, float, str | None]:
+    """The point, value and unit of a value entered by hand; unit None for that of its kit. BrinewatchError else."""
+    point, value, unit = request.get("point"), request.get("value"), request.get("unit")
+    if value is None or not _finite(value):
+        raise BrinewatchError(f"{_short(value)} is not a number.", "Enter a number.")
+    if unit is not None and not isinstance(unit, str):
+        raise BrinewatchError(f"{_short(unit)} is no unit.", "Name the unit, or leave it out.")
+    return str(point), float(value), unit
+
+
+def _finite(value: Any) -> bool:
+    """Whether this is a number that a float can hold."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    try:
+        return isfinite(value)
+    except OverflowError:  # a whole number of hundreds of digits
+        return False
+
+
+def _short(value: Any) -> str:
+    text = repr(value) if not isinstance(value, int) or abs(value) < 1e40 else "a number of that size"
+    return text if len(text) <= 60 else f"{text[:60]}..."
 
 
 def _which(order: Order, what: object, alarms: Collection[str]) -> tuple[int | None, str]:

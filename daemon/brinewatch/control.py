@@ -13,7 +13,7 @@ import logging
 import socket
 from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from brinewatch.errors import BrinewatchError
 from brinewatch.ports import Clock
@@ -71,14 +71,20 @@ class ControlServer:
 
     async def _reply(self, line: bytes) -> Mapping[str, Any]:
         try:
-            request = json.loads(line)
+            request = json.loads(line.decode("utf-8"), parse_constant=_no_number)
+            # half a character can be neither kept nor shown
+            json.dumps(request, ensure_ascii=False).encode("utf-8")
             if not isinstance(request, dict) or not isinstance(request.get("do"), str):
                 raise BrinewatchError("The request is not a JSON table with a key `do`.")
             return {"ok": True, **await self._answer(request)}
         except BrinewatchError as error:
             return {"ok": False, "error": error.what, "hint": error.hint}
-        except ValueError as error:
+        except (ValueError, RecursionError) as error:
             return {"ok": False, "error": f"The request is not JSON: {error}.", "hint": ""}
+
+
+def _no_number(word: str) -> NoReturn:
+    raise ValueError(f"{word} is no number in JSON")
 
 
 class NoDaemon(BrinewatchError):

@@ -66,7 +66,7 @@ def series_of(shed: ShedFile, clock: Clock, on_health: Callable[[bool, str], Non
 
 def series_server(shed: ShedFile, settings: SeriesSettings) -> Server:
     """The server of a shed. BrinewatchError when the token cannot be read."""
-    from brinewatch.notify.secrets import read_secret
+    from brinewatch.secretfile import read_secret
     from brinewatch.store.series.server import Server
 
     token = ""

@@ -21,9 +21,9 @@ from brinewatch.errors import BrinewatchError, NotifyError
 from brinewatch.messages import Inbound, Message
 from brinewatch.moment import Moment, span_text
 from brinewatch.notify.exchange import Exchange
-from brinewatch.notify.secrets import read_secret
 from brinewatch.ports import Clock
 from brinewatch.remote import Obey, Remote
+from brinewatch.secretfile import read_secret
 from brinewatch.sentry.beats import HEARD, heard_of, short_text
 from brinewatch.sentry.doubts import Doubts
 from brinewatch.sentry.settings import LookoutSettings

@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from brinewatch.airtests import MARK, AirTests
 from brinewatch.alarms.attending import AttendedSwitches
@@ -32,6 +32,7 @@ from brinewatch.copying import nightly, series_of
 from brinewatch.desk import Desk, event_line
 from brinewatch.errors import StoreBusy, StoreError
 from brinewatch.heartbeat import heartbeat_of
+from brinewatch.keeping import Keeping
 from brinewatch.messages import Delivery, DeliveryReport, Inbound, Message
 from brinewatch.notify.worker import WayWorker
 from brinewatch.overview import Overview, as_json
@@ -44,11 +45,13 @@ from brinewatch.readings import Sample
 from brinewatch.recalling import CalibrationsDone, events_before, recall_tests, replay_history
 from brinewatch.recorder import Recorder, Told
 from brinewatch.rounds.keeping import Rounds
+from brinewatch.starts import Starts
 from brinewatch.store.history import History
 from brinewatch.store.journal import Journal, Resumed
 from brinewatch.store.lock import StoreLock
 from brinewatch.store.schema import NewerStore
-from brinewatch.supervising import Part, supervise
+from brinewatch.supervising import GRACE_S, Part, Parts, Watched
+from brinewatch.systemd import ServiceManager
 from brinewatch.vitals import Facts
 from brinewatch.waiting import news_or
 from brinewatch.watchkeeper import FOLLOW_MARK, Outcome, Watchkeeper
@@ -74,11 +77,16 @@ class Daemon:
     say: one line for people per event; buses: made elsewhere, in place of those the shed file describes.
     """
 
+    grace_s = GRACE_S  # how far past its deadline a wait of a part may be
+
     def __init__(
         self, shed: ShedFile, clock: Clock, say: Say = log.info, buses: Mapping[str, Bus] | None = None
     ) -> None:
         self.shed = shed
-        self.clock = clock
+        self.clock = clock = Watched(clock, self.grace_s)
+        self._running, self._starts = Parts(clock, say), Starts(None if shed.replay else shed.data)
+        self._spawn = self._running.spawn
+        self._looked: float | None = None
         self.called: deque[AlarmEvent] = deque(maxlen=_CALLS_KEPT)
         self._say = say
         self._stopping = asyncio.Event()
@@ -100,7 +108,6 @@ class Daemon:
         self._time_left = time_left(shed)
         self._workers: dict[str, WayWorker] = {}
         self._mqtt: MqttNotifier | None = None
-        self._tasks: set[asyncio.Task[None]] = set()
         self._of_lookout: Callable[[Inbound], bool] = lambda inbound: False
         self.keeper: Watchkeeper
         self._callout: Callout
@@ -119,20 +126,23 @@ class Daemon:
         """Open the store, resume what stood, watch until told to stop. Raises StoreBusy when another watches."""
         with self._lock():
             await self._open()
-            tasks = [asyncio.create_task(supervise(name, part, self.clock, self._say), name=name)
-                     for name, part in self._parts()]  # fmt: skip
+            manager = ServiceManager()
+            keeping = Keeping(self._running, self.clock, manager, lambda: self._looked,
+                              lambda: self.overview().sentence)  # fmt: skip
+            parts = self._parts()
+            self._running.start(parts if self.shed.replay else [*parts, ("keeping", keeping.run)])
             try:
                 await self._stopping.wait()
             finally:
+                manager.stopping()
                 # the ways out last of all parts: what the others still say should leave
-                for task in [*reversed(tasks), *self._tasks]:
-                    task.cancel()
-                await asyncio.gather(*tasks, *self._tasks, return_exceptions=True)
+                await self._running.end()
                 self._beside.close()
                 await self._recorder.commit()
                 await self.journal.keep(self.keeper.remembered(), self.clock.now())
                 await self.history.close()
                 await self.journal.close()
+                self._starts.end()
 
     def _lock(self) -> AbstractContextManager[object]:
         lock = StoreLock(self.shed.data)
@@ -201,6 +211,8 @@ class Daemon:
             *await replay_history(self.keeper, self.history, now),
         ):
             self._say(note)
+        for note in self._starts.begin(now):
+            self._note(note, kind="start")
         if memory.standing or resumed.waiting:
             self._say(f"Resumed: {len(memory.standing)} alarms standing, {resumed.waiting} messages to send.")
 
@@ -288,7 +300,9 @@ class Daemon:
         self.keeper.note(self._calibrated.news(records, now))
         if "calibration" in self._health:
             self._health["calibration"] = self._calibrations.health(now)
-        self._health["alarms"] = self._callout.health(now)
+        self._health |= {"alarms": self._callout.health(now), **self._starts.health(now)}
+        if "parts" in self._health:
+            self._health |= self._running.health(now)
         self._beside.before(self._health, now)
         self.keeper.note_health(self._health, now)
         outcome = self.keeper.take(samples, now, commands)
@@ -306,6 +320,7 @@ class Daemon:
                 self.called.append(event)
         if outcome.events and self._mqtt is not None:
             self._mqtt.publish_state()
+        self._looked = now.mono
         self._changed.set()
         if orders := [*orders, *self._switches.orders(outcome.readings, self.keeper.memory, now)]:
             self._look(commands=orders)
@@ -382,14 +397,3 @@ class Daemon:
     def _on_inbound(self, inbound: Inbound) -> None:
         if not self._of_lookout(inbound):
             self._spawn(self._desk.inbound(inbound))
-
-    def _spawn(self, work: Any) -> None:
-        task = asyncio.get_running_loop().create_task(work)
-        self._tasks.add(task)
-        task.add_done_callback(self._finished)
-
-    def _finished(self, task: asyncio.Task[None]) -> None:
-        self._tasks.discard(task)
-        if not task.cancelled() and task.exception() is not None:
-            self._say(f"A piece of work failed: {task.exception()}")
-            log.error("A piece of work failed", exc_info=task.exception())

@@ -6,6 +6,7 @@ Strict: unknown keys are refused, nothing is coerced, nothing changes after read
 from __future__ import annotations
 
 import difflib
+import tomllib
 import typing
 from collections.abc import Iterator, Sequence
 from typing import Any
@@ -19,6 +20,14 @@ class Settings(BaseModel):
     """Settings of one part. A number in quotes is a fault, not a number."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False, defer_build=True)
+
+
+def table_of(text: str) -> dict[str, Any]:
+    """A TOML text as a table. ValueError, saying why, when it is none."""
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise ValueError("lists or tables stand too deep in each other") from None
 
 
 def key_path(parts: Sequence[object]) -> str:

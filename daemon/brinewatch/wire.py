@@ -153,6 +153,15 @@ class SerialStream:
                 self._mark_lost(_reason(error))
                 self._check()
 
+    def hold_break(self, on: bool) -> None:
+        """Hold the line at a break, or let go of it; the caller times it. PortLost when it went away."""
+        port = self._check()
+        try:
+            port.break_condition = on
+        except (OSError, termios.error) as error:
+            self._mark_lost(_reason(error))
+            self._check()
+
 
 def _reason(error: BaseException) -> str:
     if isinstance(error, OSError) and error.errno:

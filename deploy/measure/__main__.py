@@ -13,8 +13,11 @@ from row import Measure, Row
 # name: what it measures; the module of the same name has `measure(quick) -> rows`
 NAMES = {
     "engine": "one step of the alarm engine, against a plain loop of comparisons",
+    "faults": "every trouble with the loss of air in its midst, and 10,000 kills: promises broken",
     "fleet": "1,000 sheds and one lookout: share of a core, and how soon a dead shed is alarmed",
+    "fuzz": "spoiled inputs to every parser: crashes, wrong values, time an input against the making of it",
     "latency": "from the loss of air to the text in the modem",
+    "memory": "the daemon with 20 channels at 1 Hz: memory, processor, open files",
     "rehearsal": "a month of readings through rules, against stepping every one of them",
     "storage": "a year of readings on the card: size, blocks written, questions, against rows and DuckDB",
 }

@@ -167,6 +167,9 @@ def test_orders_that_end_by_themselves(text: str, expected: Asked) -> None:
         "left 12",
         "I left",
         "shelve 1 2 3 4",
+        "shelve 12 " + "9" * 400,
+        "here 9999999",
+        "ok " + "0" * 5000 + "12",
     ],
 )
 def test_what_is_not_clear_is_not_guessed_at(text: str) -> None:

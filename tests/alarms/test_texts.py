@@ -163,3 +163,7 @@ def test_a_file_that_is_no_toml_and_months_that_are_no_year_are_refused() -> Non
         load_texts("months = [", "texts_qaa.toml", "qaa", ENGLISH)
     with pytest.raises(ConfigurationError, match="twelve months"):
         load({**invented(), "months": ["a"]})
+    with pytest.raises(ConfigurationError, match="twelve months"):
+        load_texts("months = 5", "texts_qaa.toml", "qaa", ENGLISH)
+    with pytest.raises(ConfigurationError, match="TOML; lists or tables stand too deep"):
+        load_texts("months = " + "[" * 5000, "texts_qaa.toml", "qaa", ENGLISH)

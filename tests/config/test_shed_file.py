@@ -30,6 +30,9 @@ def test_a_right_file_is_read_whole(tmp_path: Path) -> None:
         "history",
         "calibration",
         "alarms",
+        "parts",
+        "extras",
+        "starts",
     ]
     assert {derivation.point for derivation in shed.derivations} == {"tank.oxygen_saturation", "manifold.air_rise"}
     assert shed.channels()["manifold.air_pressure"][1].every == 1.0
@@ -133,6 +136,14 @@ def test_ten_faults_are_all_reported_at_once(tmp_path: Path) -> None:
     ("text", "said"),
     [
         ("[shed\n", r"\(the file\).*TOML; .*line 1"),
+        ("shed = " + "[" * 5000, r"\(the file\).*TOML; lists or tables stand too deep"),
+        ("shed = " + "9" * 5000, r"\(the file\).*TOML; .*4300 digits"),
+        (SMALL + "\n[store]\nfolder = 5\n", r"store\.folder = 5: expected text in quotes"),
+        (SMALL.replace('key = "tank"', 'key = ["tank"]'), r"water\[1\]\.key = .*expected text in quotes"),
+        (SMALL.replace('watch = ["oxygen"', 'watch = [["oxygen"]'), r"water\[1\]\.watch\[1\] = .*expected text in quotes"),
+        (SMALL.replace('watch = ["air_pressure", "air_rise"]', "watch = 5"), r"air\[1\]\.watch = 5: expected a list"),
+        (SMALL.replace('"air.toml"', f'"{"x" * 300}"'), r"rules\[1\]\.file = 'xxx"),
+        (SMALL + f'\n[broker]\nhost = "h"\ntls = true\nca_file = "{"x" * 300}"\n', r"broker\.ca_file = .*File name too long"),
         (SMALL + "\n[modum]\nport = 1\n", r"modum = .*no such part; known: .*modem"),
         (SMALL + '\n[modem]\nport = "x"\n', r"contact = None: expected at least one \[\[contact\]\]"),
         (SMALL + '\n[replay]\nbus = "line"\n', r"replay\.bus = 'line': expected the name of a bus of kind recorded"),
@@ -157,6 +168,14 @@ def test_further_faults(tmp_path: Path, text: str, said: str) -> None:
 def test_a_missing_file_says_where_to_begin(tmp_path: Path) -> None:
     with pytest.raises(BrinewatchError, match=r"Cannot read the shed file .*deploy/examples/shed\.toml"):
         read_shed(tmp_path / "none.toml")
+
+
+def test_a_rule_file_that_is_no_text_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "air.toml").write_bytes(b"\xff\xfe")
+    assert any(
+        re.search(r"air\.toml: \(the file\) = None: expected a file that can be read as UTF-8 text", one)
+        for one in faults(tmp_path, SMALL)
+    )
 
 
 def test_a_file_that_is_no_text_is_refused(tmp_path: Path) -> None:

@@ -100,6 +100,14 @@ def test_a_lookout_without_sheds_or_people_is_refused(folder: Path) -> None:
     assert any("contact = None" in one for one in said)
 
 
+def test_a_zone_that_is_none_and_a_key_that_is_no_text_are_refused(folder: Path) -> None:
+    assert 'time_zone = "' in HEAD
+    said = faults(folder, re.sub(r'time_zone = ".*"', 'time_zone = "Sea/Quay"', HEAD) + SHED.format(key="quay"))
+    assert any("lookout.time_zone = 'Sea/Quay': expected an IANA time zone" in one for one in said)
+    said = faults(folder, HEAD + SHED.format(key="quay").replace('key = "quay"', 'key = ["quay"]'))
+    assert any("watch[1].key" in one and "expected text in quotes" in one for one in said)
+
+
 def test_what_the_guide_shows_for_a_shed_is_understood() -> None:
     guide = (EXAMPLE.parents[1] / "guides" / "lookout.md").read_text(encoding="utf-8")
     [block] = re.findall(r"```toml\n(.*?)```", guide, re.DOTALL)

@@ -178,7 +178,8 @@ def test_the_short_text_is_one_part_and_says_the_same() -> None:
 
 @pytest.mark.parametrize(
     "text", ["", "BEAT", "BEAT quay 1.1 1 - 1", "BEAT QUAY 1.1 1 - 1 30", "BEAT quay 1.1 1 XY 1 30", "OK 12",
-             "BEAT quay 1.1 1 - 1 30 more"],
+             "BEAT quay 1.1 1 - 1 30 more",
+             f"BEAT quay 1.1 1{'z' * 400} - 1 30", f"BEAT quay 1.1 1 - 1 {'9' * 400}"],
 )  # fmt: skip
 def test_other_texts_are_no_signs_of_life(text: str) -> None:
     with pytest.raises(ValueError, match="no beat"):

@@ -22,8 +22,8 @@ from brinewatch.errors import BrinewatchError, NeedsPerson, OutcomeUnknown, Retr
 from brinewatch.messages import Message
 from brinewatch.notify.mqtt import MqttNotifier
 from brinewatch.notify.mqtt_settings import MqttSettings
-from brinewatch.notify.secrets import read_secret
 from brinewatch.published import schemas
+from brinewatch.secretfile import read_secret
 from broker import Broker, Heard, Listener, broker, free_port, listener
 from certificates import certify
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 import tomllib
+import typing
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +19,8 @@ from brinewatch.probes.build import BusSettings, build_bus
 from brinewatch.settings import faults_of
 from probes.modbus_slave import SHED
 
+Kinds = typing.get_args(BusSettings)[0]
+
 
 def test_heavy_libraries_wait_until_a_bus_needs_them() -> None:
     code = (
@@ -27,6 +31,29 @@ def test_heavy_libraries_wait_until_a_bus_needs_them() -> None:
     assert out.stdout.strip() == "[]"
 
 
+def test_the_buses_of_the_guide_are_well_formed_and_it_names_every_kind() -> None:
+    guide = (Path(__file__).parents[2] / "deploy" / "guides" / "probes.md").read_text(encoding="utf-8")
+    shown = set()
+    for block in re.findall(r"```toml\n(.*?)```", guide, re.DOTALL):
+        for one in tomllib.loads(block)["bus"].values():
+            shown.add(TypeAdapter(BusSettings).validate_python(one).kind)
+    kinds = {typing.get_args(one.model_fields["kind"].annotation)[0] for one in typing.get_args(Kinds)}
+    assert shown == kinds - {"recorded"}
+    assert kinds == set(re.findall(r"^\| `([a-z0-9_]+)` \| .* \| `", guide, re.MULTILINE))
+
+
+def test_the_buses_in_the_comments_of_the_example_are_well_formed() -> None:
+    text = (Path(__file__).parents[2] / "deploy" / "examples" / "shed.toml").read_text(encoding="utf-8")
+    lines, inside = [], False
+    for line in text.splitlines():
+        inside = line.startswith("# [bus.") or (inside and line.startswith("#"))
+        if inside:
+            lines.append(line[2:])
+    buses = tomllib.loads("\n".join(lines))["bus"]
+    kinds = {TypeAdapter(BusSettings).validate_python(one).kind for one in buses.values()}
+    assert kinds == {"sdi12", "mqtt_in", "board"}
+
+
 @pytest.mark.parametrize(
     "bus",
     [
@@ -34,6 +61,7 @@ def test_heavy_libraries_wait_until_a_bus_needs_them() -> None:
         {"kind": "iio", "root": "iio", "probe": [{"name": "t", "device": "adc"}]},
         {"kind": "gpio", "chip": "files", "device": "gpio", "probe": [{"name": "t"}]},
         {"kind": "line_serial", "port": "line", "probe": [{"name": "t"}]},
+        {"kind": "sdi12", "port": "line", "probe": [{"name": "t", "address": "0"}]},
         {"kind": "modbus_rtu", "port": "line", "probe": [{"name": "t", "address": 1}]},
         {"kind": "recorded", "file": "r.csv", "time_column": "time", "probe": [{"name": "t"}]},
     ],
@@ -50,6 +78,8 @@ async def test_names_of_files_are_seen_from_the_shed_file(
             channel = {"point": "tank.level_switch", "line": 1}
         case "line_serial":
             channel["field"] = 1
+        case "sdi12":
+            channel["value"] = 1
         case "modbus_rtu":
             channel["register"] = 0
         case "recorded":

@@ -89,6 +89,7 @@ def test_undefined_bits_of_a_coarse_resolution_are_left_out() -> None:
         (kernel_text(pad_of(0x0191)).replace("91 01", "92 01", 1), BadAnswer),
         (kernel_text(pad_of(0x0191)).replace("t=25062", "t=21062"), BadAnswer),
         (kernel_text(pad_of(0x0191)).replace("t=25062", "t="), BadAnswer),
+        (kernel_text(pad_of(0x0191)).replace("t=25062", "t=" + "9" * 5000), BadAnswer),
         (kernel_text(pad_of(0x0191)).splitlines()[0], BadAnswer),
         (kernel_text(pad_of(0x0191, config=0xFF)), BadAnswer),
         ("\ufffd\ufffd", BadAnswer),

@@ -33,6 +33,7 @@ _WORD = re.compile(r"[a-z]+|[0-9]+")
 _TIMED = {"shelve": Order.SHELVE, "here": Order.ATTEND}
 _PLAIN = {"reset": Order.RESET, "unshelve": Order.UNSHELVE, "left": Order.LEAVE}
 _MINUTES = {"": 60.0, "m": 60.0, "min": 60.0, "minutes": 60.0, "h": 3600.0, "hours": 3600.0, "hour": 3600.0}
+_MOST_DIGITS = 6  # of a number anybody means
 # a person on the way out of bed writes no times: an hour is bounded enough to be safe
 _USUAL_S = 3600.0
 
@@ -47,6 +48,8 @@ def understand(text: str) -> Asked | None:
     words = _WORD.findall(text.lower())
     if re.search(r"[^\W_]", re.sub(r"[a-z0-9]", "", text.lower())):
         return None  # letters of another alphabet: not ours to read
+    if any(len(word) > _MOST_DIGITS for word in words if word.isdigit()):
+        return None
     if words and words[0] in _TIMED:
         return _timed(_TIMED[words[0]], words[1:])
     numbers = [int(word) for word in words if word.isdigit()]

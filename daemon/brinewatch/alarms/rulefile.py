@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Annotated, Any, Literal
@@ -20,7 +19,7 @@ from brinewatch.alarms.when import Reader, read_only
 from brinewatch.alarms.written import OnlySettings, When
 from brinewatch.errors import ConfigurationError, Fault
 from brinewatch.quantities import QUANTITIES
-from brinewatch.settings import Settings, faults_of, key_path
+from brinewatch.settings import Settings, faults_of, key_path, table_of
 
 Standing = Literal["published", "derived", "judgement"]
 SHORT = 20
@@ -251,8 +250,8 @@ def _limits(index: int, entry: object) -> Iterator[_Written]:
 
 def _toml(text: str, file: str) -> dict[str, Any]:
     try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        return table_of(text)
+    except ValueError as error:
         raise ConfigurationError([Fault(file, "(the whole file)", str(error), "TOML")]) from error
 
 

@@ -6,7 +6,6 @@ The English file is the measure of every other: the same texts, the same places 
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from string import Formatter
@@ -14,6 +13,7 @@ from typing import Any
 
 from brinewatch.alarms.septets import ONE_PART, length, plain, septets
 from brinewatch.errors import ConfigurationError, Fault
+from brinewatch.settings import table_of
 
 # what a person writes back is the same in every language
 _ORDERS = re.compile(r"\b(?:OK|RESET|SHELVE|UNSHELVE|HERE|LEFT|STATE|WHO)\b")
@@ -58,10 +58,12 @@ def load_texts(text: str, file: str, language: str, like: Texts | None = None) -
     Raises ConfigurationError with every fault.
     """
     try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        table = table_of(text)
+    except ValueError as error:
         raise ConfigurationError([Fault(file, "(the file)", None, f"TOML; {error}")]) from error
-    found = Texts(language, dict(_sentences(table)), tuple(map(str, table.get("months", ()))), _words(table))
+    months = table.get("months")
+    named = tuple(map(str, months)) if isinstance(months, list) else ()
+    found = Texts(language, dict(_sentences(table)), named, _words(table))
     faults = [*_shape(table, file), *_alphabet(found, file)]
     if like is not None:
         faults += _unlike(found, like, file)

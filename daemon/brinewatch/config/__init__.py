@@ -41,7 +41,7 @@ from brinewatch.config.sections import (
     takes_calibration,
 )
 from brinewatch.config.texts import texts_of
-from brinewatch.errors import BrinewatchError, ConfigurationError
+from brinewatch.errors import BrinewatchError, ConfigurationError, Fault
 from brinewatch.page.server import PageSettings
 from brinewatch.probes.build import BusSettings
 from brinewatch.probes.manual import ManualSettings
@@ -105,6 +105,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     cross = cross_plan(reader, stages, known)
     ages |= {**asked, **{point: max(age, ages.get(point, 0.0)) for point, age in instead.ages.items()}}
     there = {
+        **dict.fromkeys(("parts", "extras", "starts"), replay is None),
         "modem": modem,
         "sim": modem and (modem.sim_lapses or modem.credit_code),
         "broker": broker,
@@ -114,7 +115,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         "relays": relays,
         "drill": calling.drill_every_days and contacts and not replay if calling else None,
         "calibration": _calibratable(reader, buses),
-        "backup": store.backup_to,
+        "backup": store and store.backup_to,
         "series": series,
         "round": rounds,
         "page": page and page.enabled and page.certificate,
@@ -300,13 +301,28 @@ def known_sources(folder: Path) -> Mapping[str, Source]:
             f"The rule sets of the program are not at {rules_folder()}.", "Install it anew."
         ) from error
     own = folder / "sources.toml"
-    return {**sources, **load_sources(own.read_text(encoding="utf-8"), str(own))} if own.is_file() else sources
+    return {**sources, **load_sources(_text(own), str(own))} if _is_file(own) else sources
 
 
 def rule_text(folder: Path, name: str) -> str | None:
     """A rule file beside the shed file, or else one that comes with the program; None when neither is there."""
-    found = next((base / name for base in (folder, rules_folder()) if (base / name).is_file()), None)
-    return None if found is None else found.read_text(encoding="utf-8")
+    found = next((base / name for base in (folder, rules_folder()) if _is_file(base / name)), None)
+    return None if found is None else _text(found)
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # a name that is too long, a folder this user may not look into
+        return False
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        expected = f"a file that can be read as UTF-8 text ({getattr(error, 'strerror', None) or 'it is none'})"
+        raise ConfigurationError([Fault(str(path), "(the file)", None, expected)]) from error
 
 
 # a reading may miss two scans before it is too old to judge by
@@ -319,7 +335,7 @@ def _ages(buses: Mapping[str, BusSettings], derivations: list[Derivation]) -> di
     What is entered by hand, and what is derived from that, is as old as the rule about its data allows.
     """
     ages = {
-        channel.point: _SCANS * probe.every
+        channel.point: max(_SCANS * probe.every, probe.oldest + probe.every)
         for bus in buses.values()
         if not isinstance(bus, ManualSettings)
         for probe in bus.probe

@@ -15,7 +15,7 @@ from brinewatch.alarms.roster import Contact
 from brinewatch.alarms.ruleset import Override
 from brinewatch.config import bound_rules, read_shed
 from brinewatch.config.instead import NOTHING
-from brinewatch.config.reader import Reader, check_names, check_roster, read_table
+from brinewatch.config.reader import Reader, check_file, check_names, check_roster, read_table
 from brinewatch.config.sections import (
     ReportSettings,
     RulesSettings,
@@ -24,6 +24,7 @@ from brinewatch.config.sections import (
     Stage,
     StageSettings,
     StoreSettings,
+    Zone,
 )
 from brinewatch.config.texts import texts_of
 from brinewatch.errors import ConfigurationError
@@ -52,7 +53,7 @@ class OwnSettings(Settings):
     short_name: str = Field(
         min_length=1, max_length=16, pattern=r"^[A-Za-z0-9 ._-]+$", description="how a text message opens"
     )
-    time_zone: str = Field(description="IANA name of the time zone, as timedatectl prints it")
+    time_zone: Zone = Field(description="IANA name of the time zone, as timedatectl prints it")
     every_s: float = Field(10, ge=1, le=30, description="how often the signs of all sheds are looked at, s")
     beat_s: float = Field(60, ge=10, le=120, description="time between two signs of life to each shed, s")
 
@@ -144,7 +145,8 @@ LISTS: Mapping[str, Any] = {
 # the parts of the lookout itself; "road": its connection to the broker; "sheds": all of them together
 PARTS: Mapping[str, str] = {
     "journal": "Journal", "history": "History", "alarms": "Alarms", "modem": "Modem", "mail": "Mail",
-    "webhook": "Webhook", "road": "Broker", "line": "Own line", "sheds": "All sheds together", "page": "Page",
+    "webhook": "Webhook", "parts": "Parts of the watch", "extras": "What runs beside the watch",
+    "starts": "Restarts", "road": "Broker", "line": "Own line", "sheds": "All sheds together", "page": "Page",
 }  # fmt: skip
 
 
@@ -218,7 +220,7 @@ def _check(reader: Reader, sheds: list[WatchedSettings], there: Mapping[str, Any
     seen: dict[str, str] = {}
     for place, row in enumerate(reader.raw("watch")):
         here, key = key_path(("watch", place, "key")), row.get("key")
-        if key in PARTS:
+        if isinstance(key, str) and key in PARTS:
             reader.fault(here, key, "another key: this one is kept for the watch itself")
         elif isinstance(key, str) and key in seen:
             reader.fault(here, key, f"a key of its own; {seen[key]} has it already")
@@ -242,5 +244,5 @@ def _check(reader: Reader, sheds: list[WatchedSettings], there: Mapping[str, Any
 
 
 def _check_file(reader: Reader, here: str, name: object) -> None:
-    if isinstance(name, str) and not (reader.path.parent / name).is_file():
-        reader.fault(here, name, f"a file; there is none at {reader.path.parent / name}")
+    if isinstance(name, str):
+        check_file(reader, here, reader.path.parent / name, name)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Collection, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -31,8 +31,9 @@ from brinewatch.page.server import PageSettings
 from brinewatch.probes.build import BusSettings
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
+from brinewatch.secretfile import secret_at
 from brinewatch.sentry.settings import LookoutSettings
-from brinewatch.settings import faults_of, key_path
+from brinewatch.settings import faults_of, key_path, table_of
 from brinewatch.signals.crosscheck import Compare, Neighbour, Physics
 from brinewatch.store.series.settings import SeriesSettings
 
@@ -75,9 +76,15 @@ def read_table(path: Path, what: str, hint: str) -> dict[str, Any]:
     except UnicodeDecodeError as error:
         raise BrinewatchError(f"{path} is not UTF-8 text (byte {error.start}).", "Save it as UTF-8.") from error
     try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        return table_of(text)
+    except ValueError as error:
         raise ConfigurationError([Fault(path.name, "(the file)", None, f"TOML; {error}")]) from error
+
+
+@cache
+def _adapter(shape: Any) -> TypeAdapter[Any]:
+    """Made once: it takes longer than all the reading."""
+    return TypeAdapter(shape)
 
 
 class Reader:
@@ -135,7 +142,7 @@ class Reader:
 
     def _one(self, shape: Any, row: Any, under: tuple[object, ...]) -> Any:
         try:
-            return TypeAdapter(shape).validate_python(row)
+            return _adapter(shape).validate_python(row)
         except ValidationError as error:
             self.faults += faults_of(error, self.path.name, under, shape)
             return None
@@ -151,7 +158,7 @@ def check_names(reader: Reader, contacts: list[Contact]) -> None:
     for way in ("water", "air", "room"):
         for place, row in enumerate(reader.raw(way)):
             here, key = key_path((way, place, "key")), row.get("key")
-            if key in WATCH_PARTS:
+            if isinstance(key, str) and key in WATCH_PARTS:
                 reader.fault(here, key, "another name: this one is kept for the watch itself")
             elif isinstance(key, str) and key in seen:
                 reader.fault(here, key, f"a name of its own; {seen[key]} has it already")
@@ -218,11 +225,12 @@ _TABLE = {"sms": "modem", "mail": "mail", "webhook": "webhook"}
 def check_points(reader: Reader) -> set[str]:
     """Every point fed by a probe, checked against the stages; probes and points are fed once."""
     watched = {
-        (row.get("key"), quantity): key_path((way, place, "watch"))
+        (key, quantity): key_path((way, place, "watch"))
         for way in ("water", "air", "room")
         for place, row in enumerate(reader.raw(way))
+        if isinstance(key := row.get("key"), str) and isinstance(row.get("watch", []), list)
         for quantity in row.get("watch", [])
-        if isinstance(row.get("watch"), list)
+        if isinstance(quantity, str)
     }
     for (_, quantity), here in watched.items():
         if quantity not in QUANTITIES:
@@ -253,7 +261,7 @@ def _check_channel(
     reader: Reader,
     channel: dict[str, Any],
     under: tuple[object, ...],
-    watched: Mapping[tuple[object, object], str],
+    watched: Mapping[tuple[str, str], str],
     points: dict[str, str],
 ) -> None:
     here, point = key_path((*under, "point")), channel.get("point")
@@ -282,5 +290,19 @@ def check_files(reader: Reader, folder: Path) -> None:
     for under, row in tables:
         for key in _FILE_KEYS:
             name = row.get(key) if isinstance(row, dict) else None
-            if isinstance(name, str) and not (folder / name).is_file():
-                reader.fault(key_path((*under, key)), name, f"a file; there is none at {folder / name}")
+            if isinstance(name, str):
+                check_file(reader, key_path((*under, key)), folder / name, name)
+
+
+def check_file(reader: Reader, here: str, file: Path, name: str) -> None:
+    """A file named in the settings is there, and this user may look."""
+    try:
+        there = secret_at(file).is_file()
+    except PermissionError:
+        reader.fault(here, name, f"a file this user may read; {file} is closed to it")
+        return
+    except OSError as error:
+        reader.fault(here, name, f"a file; {error.strerror}")
+        return
+    if not there:
+        reader.fault(here, name, f"a file; there is none at {file}")

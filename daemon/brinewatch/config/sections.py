@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import Field, field_validator
+from pydantic import AfterValidator, Field, field_validator
 
 from brinewatch.alarms.calling import CallingSettings
 from brinewatch.alarms.relays import RelaySettings
@@ -39,12 +39,26 @@ from brinewatch.store.series.settings import SeriesSettings
 KEY = r"^[a-z][a-z0-9_-]*$"
 Key = Annotated[str, Field(pattern=KEY, max_length=32)]
 
+
+def _known_zone(value: str) -> str:
+    try:
+        ZoneInfo(value)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise ValueError("an IANA time zone, as timedatectl prints it") from error
+    return value
+
+
+Zone = Annotated[str, AfterValidator(_known_zone)]
+
 # the parts of the watch itself that can fail and still leave it running; each is a stage of its own
 WATCH_PARTS: Mapping[str, str] = {
     "journal": "Journal",
     "history": "History",
     "calibration": "Calibration",
     "alarms": "Alarms",
+    "parts": "Parts of the watch",
+    "extras": "What runs beside the watch",
+    "starts": "Restarts",
     "drill": "Drills",
     "round": "Round",
     "backup": "Backup",
@@ -68,20 +82,11 @@ class ShedSettings(Settings):
     short_name: str = Field(
         min_length=1, max_length=16, pattern=r"^[A-Za-z0-9 ._-]+$", description="how a text message opens"
     )
-    time_zone: str = Field(description="IANA name of the shed's time zone, as timedatectl prints it")
+    time_zone: Zone = Field(description="IANA name of the shed's time zone, as timedatectl prints it")
     altitude_m: float = Field(ge=-430, le=5000, description="height above the sea, m")
     latitude: float | None = Field(None, ge=-90, le=90, description="degrees north")
     longitude: float | None = Field(None, ge=-180, le=180, description="degrees east")
     display: DisplayUnits = Field(DisplayUnits(), description="units shown to people")
-
-    @field_validator("time_zone")
-    @classmethod
-    def _known_zone(cls, value: str) -> str:
-        try:
-            ZoneInfo(value)
-        except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-            raise ValueError("an IANA time zone, as timedatectl prints it") from error
-        return value
 
 
 class StageSettings(Settings):

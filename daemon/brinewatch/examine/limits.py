@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from datetime import UTC, tzinfo
 from pathlib import Path
@@ -12,7 +11,7 @@ from pydantic import ValidationError
 
 from brinewatch.errors import BrinewatchError, ConfigurationError, Fault
 from brinewatch.examine import COLUMNS
-from brinewatch.settings import faults_of
+from brinewatch.settings import faults_of, table_of
 from brinewatch.signals.limits import Quality
 from brinewatch.signals.sonde import SONDE
 
@@ -25,10 +24,10 @@ def limits_of(path: Path | None) -> tuple[Mapping[str, Quality], tzinfo]:
     if path is None:
         return SONDE, UTC
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        table = table_of(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise BrinewatchError(f"Cannot read {path}: {error.strerror}.") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:
         raise ConfigurationError([Fault(path.name, "(the file)", None, f"TOML in UTF-8; {error}")]) from error
     faults: list[Fault] = []
     found = dict(SONDE)

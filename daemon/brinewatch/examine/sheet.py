@@ -19,7 +19,7 @@ from brinewatch.signals.limits import Quality
 from brinewatch.water.files import writer
 from brinewatch.water.records import Record, joined, open_records
 
-NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+NUMBER = re.compile(r"[+-]?(\d+(?:\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _FLAG_WORDS = {
     Flag.PASS: "good",
     Flag.NOT_EVALUATED: "not evaluated",

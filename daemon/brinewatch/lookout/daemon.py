@@ -15,8 +15,8 @@ from brinewatch.lookout.orders import Orders
 from brinewatch.lookout.post import SignsBus, signs_settings
 from brinewatch.messages import Inbound, Message
 from brinewatch.notify.exchange import Exchange
-from brinewatch.notify.secrets import read_secret
 from brinewatch.ports import Clock
+from brinewatch.secretfile import read_secret
 from brinewatch.service import Daemon, Say
 from brinewatch.signing import checked_secret, sealed
 from brinewatch.supervising import Part

@@ -16,8 +16,8 @@ from brinewatch.config.lookout import LookoutFile
 from brinewatch.errors import BrinewatchError, NotifyError
 from brinewatch.moment import Moment
 from brinewatch.notify.exchange import Exchange
-from brinewatch.notify.secrets import read_secret
 from brinewatch.ports import Clock
+from brinewatch.secretfile import read_secret
 from brinewatch.signing import BadSignature, opened, sealed
 from brinewatch.vitals import Numbers
 from brinewatch.waiting import news_or

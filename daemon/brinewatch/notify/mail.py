@@ -24,8 +24,8 @@ from pathlib import Path
 from brinewatch.errors import NeedsPerson, NotifyError, OutcomeUnknown, RetryLater
 from brinewatch.messages import Message, Receipt
 from brinewatch.notify.mail_settings import MailSettings
-from brinewatch.notify.secrets import read_secret
 from brinewatch.ports import Clock
+from brinewatch.secretfile import read_secret
 
 log = logging.getLogger(__name__)
 

@@ -21,13 +21,13 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from brinewatch.broker.link import Link
 from brinewatch.errors import BrinewatchError, NeedsPerson, NotifyError, RetryLater
 from brinewatch.messages import Message, Receipt
 from brinewatch.moment import Moment, utc_text
-from brinewatch.notify.mqtt_link import Link
 from brinewatch.notify.mqtt_settings import MqttSettings
-from brinewatch.notify.secrets import read_secret
 from brinewatch.ports import Clock
+from brinewatch.secretfile import read_secret
 
 log = logging.getLogger(__name__)
 

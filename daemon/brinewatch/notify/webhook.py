@@ -24,8 +24,8 @@ from brinewatch.errors import BrinewatchError, NeedsPerson, NotifyError, Outcome
 from brinewatch.messages import Message, Receipt
 from brinewatch.moment import utc_text
 from brinewatch.notify.mail_settings import WebhookSettings
-from brinewatch.notify.secrets import read_secret
 from brinewatch.ports import Clock
+from brinewatch.secretfile import read_secret
 
 if TYPE_CHECKING:
     import httpx

@@ -10,21 +10,27 @@ from typing import Annotated
 from pydantic import Field
 
 from brinewatch.ports import Bus, Clock
+from brinewatch.probes.board import BoardBus, BoardSettings
 from brinewatch.probes.gpio import GpioBus, GpioSettings
 from brinewatch.probes.iio import IioBus, IioSettings
 from brinewatch.probes.line_serial import LineBus, LineBusSettings
 from brinewatch.probes.manual import ManualBus, ManualSettings
 from brinewatch.probes.modbus_rtu import ModbusBus, ModbusSettings
+from brinewatch.probes.mqtt_in import MqttInBus, MqttInSettings
 from brinewatch.probes.onewire import OneWireBus, OneWireSettings
 from brinewatch.probes.recorded import RecordedBus, RecordedSettings
+from brinewatch.probes.sdi12 import Sdi12Bus, Sdi12Settings
 from brinewatch.probes.worker import Answer, check_once
 
 BusSettings = Annotated[
     ModbusSettings
     | LineBusSettings
+    | Sdi12Settings
     | OneWireSettings
     | IioSettings
     | GpioSettings
+    | BoardSettings
+    | MqttInSettings
     | RecordedSettings
     | ManualSettings,
     Field(discriminator="kind"),
@@ -38,12 +44,18 @@ def build_bus(name: str, settings: BusSettings, clock: Clock, folder: Path) -> B
             return ModbusBus(name, settings, clock, str(folder / settings.port))
         case LineBusSettings():
             return LineBus(name, settings, clock, str(folder / settings.port))
+        case Sdi12Settings():
+            return Sdi12Bus(name, settings, clock, str(folder / settings.port))
         case OneWireSettings():
             return OneWireBus(name, settings, clock, folder / settings.root)
         case IioSettings():
             return IioBus(name, settings, clock, folder / settings.root)
         case GpioSettings():
             return GpioBus(name, settings, clock, folder / settings.device)
+        case MqttInSettings():
+            return MqttInBus(name, settings.from_folder(folder), clock)
+        case BoardSettings():
+            return BoardBus(name, settings, clock, folder / settings.root)
         case RecordedSettings():
             return RecordedBus(name, settings, clock, folder)
         case ManualSettings():

@@ -120,6 +120,11 @@ class ProbeSettings(Settings):
         """Longest a reading may take, seconds."""
         return self.deadline_s if self.deadline_s is not None else min(_DEADLINE_S, max(self.every, 0.5))
 
+    @property
+    def oldest(self) -> float:
+        """Seconds a value it gives may be old already, where the probe speaks in its own time; else 0."""
+        return 0.0
+
 
 def sample_of(
     channel: ChannelSettings,

@@ -87,6 +87,10 @@ class LineProbe(ProbeSettings):
                 raise ValueError(f"field in channel {place} to be at most fields, which is {self.fields}")
         return self
 
+    @property
+    def oldest(self) -> float:
+        return self.max_age_s if self.ask is None else 0.0
+
     @cached_property
     def ask_bytes(self) -> bytes | None:
         return unescape(self.ask) if self.ask is not None else None

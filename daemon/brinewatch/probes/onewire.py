@@ -20,7 +20,7 @@ from brinewatch.probes.common import ChannelSettings, ProbeSettings, sample_of
 from brinewatch.readings import Sample
 from brinewatch.settings import Settings
 
-_LINE = re.compile(r"((?:[0-9a-f]{2} ){9}): crc=([0-9a-f]{2}) (YES|NO)\n((?:[0-9a-f]{2} ){9})t=(-?\d+)\n?")
+_LINE = re.compile(r"((?:[0-9a-f]{2} ){9}): crc=([0-9a-f]{2}) (YES|NO)\n((?:[0-9a-f]{2} ){9})t=(-?\d{1,7})\n?")
 # configuration register (byte 4) -> bits of the number that are not defined at that resolution
 _UNDEFINED_BITS = {0x1F: 0x7, 0x3F: 0x3, 0x5F: 0x1, 0x7F: 0x0}
 _POWER_ON = 0x0550  # 85 degC, what the register holds before the first conversion

@@ -81,9 +81,9 @@ def frame_gap_s(baud: int) -> float:
     return 3.5 * 11 / baud if baud <= 19200 else 0.00175
 
 
-def crc16(data: bytes) -> int:
+def crc16(data: bytes, start: int = 0xFFFF) -> int:
     """CRC-16/MODBUS (V1.02 6.2.2): polynomial 0xA001 reflected, start 0xFFFF; sent low byte first."""
-    crc = 0xFFFF
+    crc = start
     for byte in data:
         crc ^= byte
         for _ in range(8):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,7 +14,7 @@ from brinewatch.config import known_sources, read_shed, rule_text
 from brinewatch.config.instead import Instead
 from brinewatch.config.sections import ShedFile
 from brinewatch.errors import BrinewatchError, ConfigurationError, Fault
-from brinewatch.settings import faults_of
+from brinewatch.settings import faults_of, table_of
 
 _KINDS = "a shed file with a [shed] table, a rule file with [[rule]] tables, or [[override]] tables"
 
@@ -53,8 +52,8 @@ def _table(path: Path) -> tuple[str, dict[str, Any]]:
     except UnicodeDecodeError as error:
         raise BrinewatchError(f"{path} is not UTF-8 text (byte {error.start}).", "Save it as UTF-8.") from error
     try:
-        return text, tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        return text, table_of(text)
+    except ValueError as error:
         raise ConfigurationError([Fault(path.name, "(the file)", None, f"TOML; {error}")]) from error
 
 

@@ -7,6 +7,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
+from brinewatch.asked import entry_of
 from brinewatch.errors import BrinewatchError
 from brinewatch.husbandry.forms import Correction, Outcome, RoundForm
 from brinewatch.rounds.keeping import Rounds
@@ -41,13 +42,9 @@ async def answer(rounds: Rounds, request: Mapping[str, Any]) -> Mapping[str, Any
 
 
 async def _enter(rounds: Rounds, request: Mapping[str, Any]) -> str:
-    point, value, unit = str(request.get("point")), request.get("value"), request.get("unit")
-    rounds.checks.home(point)
-    if isinstance(value, bool) or not isinstance(value, (int, float)):
-        raise BrinewatchError(f"{value!r} is not a number.", "Enter a number.")
-    return await rounds.enter(
-        point, float(value), None if unit is None else str(unit), str(request.get("by") or "")
-    )
+    rounds.checks.home(str(request.get("point")))
+    point, value, unit = entry_of(request)
+    return await rounds.enter(point, value, unit, str(request.get("by") or ""))
 
 
 async def _save(rounds: Rounds, request: Mapping[str, Any]) -> Mapping[str, Any]:

@@ -126,7 +126,8 @@ def _full(beat: Beat) -> bool:
 _DIGITS = "0123456789abcdefghijklmnopqrstuvwxyz"
 # everything in it is in the basic GSM alphabet (TS 23.038 6.2.1), so that it is one part
 _SHORT = re.compile(
-    r"BEAT ([a-z][a-z0-9_-]{0,31}) ([0-9a-z]+)\.([0-9a-z]+) ([0-9a-z]+) ([A-Z-]+) ([0-9a-z]+) ([0-9]+)"
+    r"BEAT ([a-z][a-z0-9_-]{0,31}) ([0-9a-z]{1,12})\.([0-9a-z]{1,12}) ([0-9a-z]{1,12}) ([A-Z-]{1,12}) "
+    r"([0-9a-z]{1,12}) ([0-9]{1,7})"
 )
 # a letter for each trouble: a text of one part has no room for sentences
 _LETTERS = {"I": "ill", "M": "mains off", "S": "modem failing", "B": "broker failing", "D": "disk nearly full",
@@ -162,7 +163,7 @@ def from_short(text: str) -> tuple[Beat, tuple[str, ...]]:
 
 # the lookout's answer to one, where nothing else can tell that it lives
 HEARD = "HEARD "
-_HEARD = re.compile(r"HEARD ([a-z][a-z0-9_-]{0,31}) ([0-9a-z]+)\.([0-9a-z]+)")
+_HEARD = re.compile(r"HEARD ([a-z][a-z0-9_-]{0,31}) ([0-9a-z]{1,12})\.([0-9a-z]{1,12})")
 
 
 def heard_text(beat: Beat) -> str:

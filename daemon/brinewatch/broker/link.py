@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import ssl
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 from brinewatch.errors import NeedsPerson, NotifyError, OutcomeUnknown, RetryLater
 from brinewatch.ports import Clock
@@ -17,7 +17,7 @@ from brinewatch.ports import Clock
 if TYPE_CHECKING:
     from paho.mqtt.client import Client
 
-    from brinewatch.notify.mqtt_settings import MqttSettings
+    from brinewatch.broker.settings import BrokerSettings
 
 log = logging.getLogger(__name__)
 
@@ -61,9 +61,19 @@ class Link:
 
     @classmethod
     async def open(
-        cls, settings: MqttSettings, client_id: str, password: str | None, will: tuple[str, str], clock: Clock
-    ) -> Link:
-        """Dial, log in and leave the will (topic, payload). Raises RetryLater or NeedsPerson, saying why."""
+        cls,
+        settings: BrokerSettings,
+        client_id: str,
+        password: str | None,
+        will: tuple[str, str] | None,
+        clock: Clock,
+        *,
+        longest: int | None = None,
+    ) -> Self:
+        """Dial, log in and leave the will (topic, payload) where there is one. Raises RetryLater or NeedsPerson.
+
+        client_id: "" leaves it to the broker; longest: no longer packet is sent here by the broker, bytes.
+        """
         from paho.mqtt.client import Client, MQTTv5
         from paho.mqtt.enums import CallbackAPIVersion
 
@@ -72,10 +82,11 @@ class Link:
         client.max_queued_messages_set(_QUEUE_LIMIT)
         if settings.username is not None:
             client.username_pw_set(settings.username, password)
-        client.will_set(will[0], will[1], qos=1, retain=True)
+        if will is not None:
+            client.will_set(will[0], will[1], qos=1, retain=True)
         link = cls(client, clock, f"{settings.host}:{settings.port_in_use}", settings.answer_s)
         with clock.hold():
-            await link._dial(settings)
+            await link._dial(settings, longest)
             link._attach()
             try:
                 async with clock.deadline(settings.answer_s):
@@ -90,7 +101,7 @@ class Link:
                 raise
         return link
 
-    async def _dial(self, settings: MqttSettings) -> None:
+    async def _dial(self, settings: BrokerSettings, longest: int | None) -> None:
         client = self._client
 
         # told as a value: an exception kept by the future would keep the failed attempt's frames and socket alive
@@ -101,6 +112,8 @@ class Link:
             # nothing is subscribed and the outbox keeps what is unsent: the broker need not remember a session
             session = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             session.SessionExpiryInterval = 0
+            if longest is not None:
+                session.MaximumPacketSize = longest
             try:
                 if settings.tls:
                     context = ssl.create_default_context(cafile=settings.ca_file)
