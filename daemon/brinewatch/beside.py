@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from brinewatch.alarms.relays import MARK as RELAY_MARK
 from brinewatch.calendar import Calendar
+from brinewatch.charting import Charts
 from brinewatch.config import ShedFile
 from brinewatch.drills import MARK as DRILL_MARK
 from brinewatch.drills import RECORD, Drills, Words
@@ -45,6 +46,7 @@ class Beside:
         self, shed: ShedFile, keeper: Watchkeeper, journal: Journal, clock: Clock, words: Words,
         queue: Callable[[Sequence[Message]], None], note: Note, record: Note, rounds: Rounds,
     ) -> None:  # fmt: skip
+        self.charts = Charts(shed, clock, keeper.stage_name)
         self.drills = Drills(
             shed, keeper, journal, clock, words, queue, lambda text: note(text, "drill"),
             lambda text: record(RECORD, text),
@@ -57,7 +59,7 @@ class Beside:
     @property
     def pages(self) -> list[Callable[[FastAPI, Environment], None]]:
         """What they add to the page."""
-        return [self.nights.on_page, partial(on_page, self.rounds)]
+        return [self.nights.on_page, partial(on_page, self.rounds), self.charts.on_page]
 
     async def recall(self, kept: Mapping[str, Mapping[str, Any]], now: Moment) -> list[str]:
         return [*await self.drills.recall(kept, now), *self.relays.recall(kept)]

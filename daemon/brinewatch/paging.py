@@ -197,12 +197,12 @@ def _stamp(*names: str) -> list[float]:
 
 
 def shed_page(
-    overview: Callable[[], Overview], more: Sequence[PagePart], parts: Sequence[PagePart], guard: Guard
+    overview: Callable[[], Overview], more: Sequence[PagePart], ask: Ask, parts: Sequence[PagePart], guard: Guard
 ) -> FastAPI:
-    """The page of a shed: its overview, then `parts`, then `more` pages."""
+    """The page of a shed: its overview, then `parts`, then `more` pages. ask: the daemon's desk."""
     from brinewatch.page.app import create_app
 
-    return create_app(overview, [*parts, *more], guard)
+    return create_app(overview, [*parts, *more], guard, ask)
 
 
 def check_page(shed: ShedFile, now_utc: float) -> list[str]:

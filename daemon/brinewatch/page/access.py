@@ -9,6 +9,7 @@ from __future__ import annotations
 import hmac
 import secrets
 from collections.abc import Awaitable, Callable, Mapping
+from contextlib import aclosing
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
@@ -96,11 +97,15 @@ async def form_of(request: Request, most: int = _MOST) -> dict[str, str]:
     most: bytes read at most. HTTPException 413 for a longer one, 403 for one without the proof or from elsewhere.
     """
     body = b""
-    async for piece in request.stream():
-        body += piece
-        if len(body) > most:
-            raise HTTPException(413, "The form is longer than any that is filled in by hand.")
-    found = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=200)
+    async with aclosing(request.stream()) as pieces:
+        async for piece in pieces:
+            body += piece
+            if len(body) > most:
+                raise HTTPException(413, "The form is longer than any that is filled in by hand.")
+    try:
+        found = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=200)
+    except ValueError:
+        raise HTTPException(400, "The form has more fields than any of ours.") from None
     fields = {key: values[0].strip() for key, values in found.items()}
     prove(request, fields.pop(PROOF, ""))
     return fields

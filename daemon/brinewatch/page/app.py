@@ -14,7 +14,8 @@ from starlette.exceptions import HTTPException
 
 from brinewatch.errors import BrinewatchError, StoreError
 from brinewatch.overview import Overview, as_json
-from brinewatch.page.access import Guard, this_machine
+from brinewatch.page.access import Ask, Guard, Role, this_machine, visitor_of
+from brinewatch.page.orders import add_orders
 from brinewatch.page.words import tell
 
 _HERE = Path(__file__).parent
@@ -127,32 +128,44 @@ def wants_page(request: Request) -> bool:
     return "text/html" in request.headers.get("accept", "")
 
 
-def add_view(app: FastAPI, templates: Environment, view: Callable[[], Overview], under: str = "/") -> None:
-    """The whole page of one overview at `under`, and beside it `now`, the part its script exchanges."""
+def add_view(
+    app: FastAPI, templates: Environment, view: Callable[[], Overview], under: str = "/", *, orders: bool = False
+) -> None:
+    """The whole page of one overview at `under`, and beside it `now`, the part its script exchanges.
+
+    orders: whether who may is given a button to take an alarm over.
+    """
     whole, part = templates.get_template("page.html"), templates.get_template("now.html")
 
+    def proof(request: Request) -> str:
+        visitor = visitor_of(request)
+        return visitor.proof if orders and visitor.may(Role.ACKNOWLEDGE) else ""
+
     @app.get(under)
-    async def page() -> HTMLResponse:
-        return HTMLResponse(whole.render(page=tell(view())), headers=NEVER_KEPT)
+    async def page(request: Request) -> HTMLResponse:
+        return HTMLResponse(whole.render(page=tell(view()), proof=proof(request)), headers=NEVER_KEPT)
 
     @app.get(f"{under}now")
-    async def now() -> HTMLResponse:
-        return HTMLResponse(part.render(page=tell(view())), headers=NEVER_KEPT)
+    async def now(request: Request) -> HTMLResponse:
+        return HTMLResponse(part.render(page=tell(view()), proof=proof(request)), headers=NEVER_KEPT)
 
 
 def create_app(
     view: Callable[[], Overview],
     parts: Sequence[Callable[[FastAPI, Environment], None]] = (),
     guard: Guard | None = None,
+    ask: Ask | None = None,
 ) -> FastAPI:
     """The page as an ASGI application. view: the state now, asked once per request, in the event loop; parts: what
-    adds further pages, such as the night report.
+    adds further pages, such as the night report; ask: the daemon's desk, without one nothing can be ordered here.
 
     `/` the whole page; `/now` the part its script exchanges; `/state.json` the overview as JSON with `sentence` and
     `well`; `/static/...` style sheets and one script.
     """
     app, templates = pages(forms=True, guard=guard)
-    add_view(app, templates, view)
+    add_view(app, templates, view, orders=ask is not None)
+    if ask is not None:
+        add_orders(app, ask, view)
     for add in parts:
         add(app, templates)
 
