@@ -312,8 +312,8 @@ class _Draw:
         )  # fmt: skip
 
     def _standing(self, found: Buckets, point: str) -> list[tuple[int, float, float]]:
-        """Each stretch with a usable reading: which, from when, until when it stands. That is until the next, and as
-        long as alarms judge by it at most."""
+        """Each stretch with a usable reading: which, from when, until when it stands. Until the next, that is, and
+        as long as alarms judge by it at most."""
         age = max_age_s(self._shed, point)
         known = [n for n, low in enumerate(found.low) if low is not None]
         begins = [self._edges[n] for n in known]
