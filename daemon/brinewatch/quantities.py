@@ -108,7 +108,7 @@ _TABLE = (
     Quantity("mains", "mains power", "mains", "state", 0, 1, 0, states=("off", "on")),
     Quantity("board_supply", "supply of the computer", "board", "state", 0, 1, 0, states=("low", "in order")),
     Quantity("board_temperature", "temperature of the computer", "T board", "degC", -40, 130, 0,
-             units={"mdegC": (1e-3, 0.0)}),
+             units=_TEMPERATURE),
     Quantity("board_speed", "speed of the computer", "board speed", "state", 0, 1, 0,
              states=("slowed", "in order")),
     Quantity("battery", "back-up battery", "battery", "state", 0, 1, 0, states=("low", "in order")),

@@ -525,7 +525,7 @@ def test_a_lookout_s_certificate_is_watched(tmp_path: Path) -> None:
     page = 'certificate = "host.pem"\ncertificate_key = "host.key"'
     (tmp_path / "lookout.toml").write_text(lookout_text(1, "quay").replace("enabled = false", page))
     watched = {alarm.id for alarm in read_lookout(tmp_path / "lookout.toml").as_shed.alarms}
-    assert "page-failing@page.health" in watched
+    assert "own-page-failing@page.health" in watched
     (tmp_path / "host.key").unlink()
     with pytest.raises(ConfigurationError, match=r"page\.certificate_key = 'host.key': expected a file"):
         read_lookout(tmp_path / "lookout.toml")
