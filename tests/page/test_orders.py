@@ -43,7 +43,7 @@ def client(desk: Desk, view: Overview = STOPPED, role: Role = Role.ACKNOWLEDGE) 
 
 
 NUMBER = STOPPED.alarms[0].number
-FORM = {"do": "acknowledge", "number": str(NUMBER), "proof": "proof-of-wren"}
+FORM = {"do": "acknowledge", "what": str(NUMBER), "proof": "proof-of-wren"}
 
 
 async def test_the_button_gives_the_order_in_the_visitors_name() -> None:
@@ -55,7 +55,7 @@ async def test_the_button_gives_the_order_in_the_visitors_name() -> None:
         assert 'value="proof-of-wren"' in (await web.get("/now")).text
         answer = await web.post("/order", data=FORM)
     assert (answer.status_code, answer.headers["location"]) == (303, "/")
-    assert desk.asked == [{"do": "acknowledge", "what": NUMBER, "by": "Wren"}]
+    assert desk.asked == [{"do": "acknowledge", "what": NUMBER, "by": "Wren", "why": ""}]
 
 
 async def test_who_may_only_look_has_no_button_and_is_refused() -> None:
@@ -72,7 +72,9 @@ async def test_who_may_only_look_has_no_button_and_is_refused() -> None:
     ("change", "status"),
     [
         ({"proof": "of-another"}, 403), ({"proof": ""}, 403), ({"do": "shelve"}, 400), ({"do": "attend"}, 400),
-        ({"do": "sing"}, 400), ({"number": "all"}, 400), ({"number": ""}, 400), ({"number": "9" * 30000}, 413),
+        ({"do": "sing"}, 400), ({"what": "all"}, 400), ({"what": ""}, 400), ({"what": "9" * 30000}, 413),
+        ({"do": "shelve", "minutes": "soon"}, 400), ({"do": "attend", "minutes": "0"}, 400),
+        ({"do": "take out of service", "minutes": "60", "why": "wiring"}, 403),
     ],
 )  # fmt: skip
 async def test_what_is_no_order_changes_nothing(change: Mapping[str, str], status: int) -> None:
@@ -106,6 +108,41 @@ async def test_pressed_twice_is_no_fault_but_a_refusal_is_told() -> None:
         answer = await web.post("/order", data=FORM, headers={"Accept": "text/html"})
     assert answer.status_code == 409
     assert "Not done: it is acknowledged already." in answer.text
+
+
+async def test_alarms_are_shelved_taken_out_and_the_shed_attended() -> None:
+    desk = Desk()
+    proof = {"proof": "proof-of-wren", "back": "/alarms"}
+    async with client(desk, role=Role.KEEP) as web:
+        text = (await web.get("/alarms")).text
+        assert STOPPED.alarms[0].title in text
+        for form in (
+            {"do": "shelve", "what": str(NUMBER), "minutes": "30"},
+            {"do": "take out of service", "what": "air-low@a.b", "minutes": "1440", "why": "<b>wiring</b>"},
+            {"do": "put back into service", "what": "air-low@a.b"},
+            {"do": "attend", "minutes": "60"},
+            {"do": "leave"},
+        ):
+            answer = await web.post("/order", data={**form, **proof})
+            assert (answer.status_code, answer.headers["location"]) == (303, "/alarms")
+        assert (await web.post("/order", data={**FORM, "back": "//elsewhere"})).headers["location"] == "/"
+    assert [(one["do"], one.get("what"), one.get("for_s")) for one in desk.asked[:-1]] == [
+        ("shelve", NUMBER, 1800.0), ("take out of service", "air-low@a.b", 86400.0),
+        ("put back into service", "air-low@a.b", None), ("attend", None, 3600.0), ("leave", None, None),
+    ]  # fmt: skip
+    assert desk.asked[1]["why"] == "<b>wiring</b>"
+
+
+async def test_a_refused_order_says_why_and_what_may_not_be_done_is_not_offered() -> None:
+    desk = Desk("Not done: shelved 8 h at most.")
+    form = {"do": "shelve", "what": str(NUMBER), "minutes": "9999", "proof": "proof-of-wren"}
+    async with client(desk) as web:
+        answer = await web.post("/order", data=form, headers={"Accept": "text/html"})
+        offered = (await web.get("/alarms")).text
+    assert answer.status_code == 409
+    assert "shelved 8 h at most" in answer.text
+    assert "Take out of service" not in offered
+    assert "Shelve" in offered
 
 
 @pytest.mark.browser

@@ -165,7 +165,7 @@ def create_app(
     app, templates = pages(forms=True, guard=guard)
     add_view(app, templates, view, orders=ask is not None)
     if ask is not None:
-        add_orders(app, ask, view)
+        add_orders(app, templates, ask, view)
     for add in parts:
         add(app, templates)
 
