@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -42,9 +42,10 @@ def add_orders(app: FastAPI, templates: Environment, ask: Ask, view: Callable[[]
     @app.get("/alarms")
     async def alarms(visitor: Annotated[Visitor, _LOOK]) -> HTMLResponse:
         now = view()
+        names = {one.key: one.name for one in now.stages}
         text = template.render(
-            shed=now.shed, visitor=visitor, standing=[_standing(one, visitor) for one in now.alarms],
-            aside=[_aside(one, visitor, now) for one in now.aside], attended=now.attended,
+            shed=now.shed, visitor=visitor, standing=[_standing(one, visitor, names) for one in now.alarms],
+            aside=[_aside(one, visitor, names, now) for one in now.aside], attended=now.attended,
             may_attend=visitor.may(NEEDS[Order.ATTEND]),
         )  # fmt: skip
         return HTMLResponse(text, headers=_KEPT)
@@ -86,22 +87,34 @@ def _request(what: Order, fields: dict[str, str], by: str) -> dict[str, Any]:
     return asked
 
 
-def _standing(one: AlarmView, visitor: Visitor) -> _Row:
+def _standing(one: AlarmView, visitor: Visitor, names: Mapping[str, str]) -> _Row:
     orders = [Order.SHELVE, Order.REMOVE]
     if one.state in (State.UNACKNOWLEDGED, State.RETURNED):
         orders.insert(0, Order.ACKNOWLEDGE)
     if one.state is State.LATCHED:
         orders.insert(0, Order.RESET)
     taken = f", taken by {one.acknowledged_by}" if one.acknowledged_by else ""
-    return _Row(str(one.number), one.title, one.stage, f"{one.shown}, {one.state}{taken}", _may(orders, visitor))
+    return _Row(
+        str(one.number),
+        one.title,
+        names.get(one.stage, one.stage),
+        f"{one.shown}, {one.state}{taken}",
+        _may(orders, visitor),
+    )
 
 
-def _aside(one: AsideView, visitor: Visitor, now: Overview) -> _Row:
+def _aside(one: AsideView, visitor: Visitor, names: Mapping[str, str], now: Overview) -> _Row:
     orders = {State.SHELVED: [Order.UNSHELVE], State.OUT_OF_SERVICE: [Order.RESTORE]}.get(one.state, [])
     until = f" until {when(one.until, now.at)}" if one.until else ""
     why = f" ({one.why})" if one.why else ""
     holds = "; its condition holds" if one.holds else ""
-    return _Row(one.alarm, one.title, one.stage, f"{one.state}{until}{why}{holds}", _may(orders, visitor))
+    return _Row(
+        one.alarm,
+        one.title,
+        names.get(one.stage, one.stage),
+        f"{one.state}{until}{why}{holds}",
+        _may(orders, visitor),
+    )
 
 
 def _may(orders: list[Order], visitor: Visitor) -> tuple[str, ...]:
