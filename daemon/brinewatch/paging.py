@@ -197,7 +197,11 @@ def _stamp(*names: str) -> list[float]:
 
 
 def shed_page(
-    overview: Callable[[], Overview], more: Sequence[PagePart], ask: Ask, parts: Sequence[PagePart], guard: Guard
+    overview: Callable[[], Overview],
+    more: Sequence[PagePart],
+    parts: Sequence[PagePart],
+    guard: Guard,
+    ask: Ask | None = None,
 ) -> FastAPI:
     """The page of a shed: its overview, then `parts`, then `more` pages. ask: the daemon's desk."""
     from brinewatch.page.app import create_app

@@ -263,7 +263,7 @@ class Daemon:
         return calendar
 
     async def _page(self) -> None:
-        await self._paging().run(partial(shed_page, self.overview, self._beside.pages, self._desk.answer))
+        await self._paging().run(partial(shed_page, self.overview, self._beside.pages, ask=self._desk.answer))
 
     def _paging(self) -> Paging:
         health = self._on_health("page") if "page" in self._health else lambda well, why: None

@@ -104,5 +104,5 @@ async def test_a_page_whose_login_has_ended_says_who_are_you_instead_of_lost(tmp
         await asyncio.sleep(3.1)
         put(tmp_path, "Wren")
         await tab.value("""dispatchEvent(new PageTransitionEvent("pageshow", {persisted: true}))""")
-        await tab.until("location.pathname === '/login'")
+        await tab.until("location.pathname === '/login' && document.querySelector('[name=next]') !== null")
         assert await tab.value("document.querySelector('[name=next]').value") == "/"

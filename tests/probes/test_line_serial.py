@@ -128,6 +128,7 @@ async def test_what_lay_in_the_buffer_is_not_the_answer(
 ) -> None:
     async with opened(ASKED, clock, tmp_path) as bus:
         device.say(b"99.9,99.9,OK\r")
+        await asyncio.sleep(0.05)  # until it lies there
         assert [sample.value for sample in await bus.read("meter")] == [17.25, 8.10]
 
 
