@@ -9,7 +9,7 @@ import struct
 from pathlib import Path
 from typing import Any
 
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from influxdb_client import Point
 
@@ -101,6 +101,8 @@ def test_more_than_a_tick_has_room_for_are_named() -> None:
 
 
 @given(st.lists(st.integers(AT - 5 * TICK_US, AT + 5 * TICK_US), unique=True, max_size=60).map(sorted))
+@example([AT, AT + 99_000, AT + 99_001])
+@example([AT, AT + 98_000, AT + 99_000, AT + 99_001, AT + 99_002])
 def test_no_two_readings_share_an_instant_and_none_moves_a_tick(stamps: list[int]) -> None:
     found = [(t_us, ms) for t_us, ms in zip(stamps, aligned(stamps), strict=True) if ms is not None]
     assert len(found) == len(stamps)

@@ -15,6 +15,7 @@ import math
 import struct
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 from brinewatch.readings import quantity_of, stage_of
 from brinewatch.store.columns import Columns
@@ -22,6 +23,7 @@ from brinewatch.store.columns import Columns
 MEASUREMENT = "reading"
 TICK_US = 100_000
 _MS_US = 1000
+_IN_TICK = TICK_US // _MS_US  # milliseconds
 # A server that keeps numbers as decimals (VictoriaMetrics) gives ten digits back as they were, and not always more.
 # No probe has that many, and a value that was worked out has fewer in the history already.
 DIGITS = 10
@@ -66,23 +68,21 @@ def aligned(stamps: Sequence[int]) -> list[int | None]:
     """Instants (microseconds, ascending, all of a tick or none) as the milliseconds they are told under.
 
     The first reading of a tick is told under the tick's beginning: scans then stand at even distances and take a
-    server little room. A further one of the same tick is told under its own millisecond, or the next free one; None
-    where the tick has no more.
+    server little room. A further one of the same tick is told under its own millisecond, or the nearest free one
+    that keeps their order; None for what is beyond the hundred a tick has.
     """
     found: list[int | None] = []
-    tick, last = None, 0
-    for t_us in stamps:
-        here = t_us // TICK_US
-        if here != tick:
-            tick, last = here, here * (TICK_US // _MS_US)
-            found.append(last)
-            continue
-        ms = max(t_us // _MS_US, last + 1)
-        if ms >= (here + 1) * (TICK_US // _MS_US):
-            found.append(None)
-            continue
-        last = ms
-        found.append(ms)
+    for tick, together in groupby(stamps, key=lambda t_us: t_us // TICK_US):
+        begin, own = tick * _IN_TICK, list(together)
+        places = [begin]
+        for t_us in own[1:_IN_TICK]:
+            places.append(max(t_us // _MS_US, places[-1] + 1))
+        free = begin + _IN_TICK - 1
+        for place in range(len(places) - 1, 0, -1):
+            if places[place] <= free:
+                break
+            places[place], free = free, free - 1
+        found += [*places, *[None] * (len(own) - len(places))]
     return found
 
 
