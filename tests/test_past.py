@@ -131,13 +131,13 @@ async def test_table_is_in_the_sheds_units_and_time_with_its_line_of_bars(
     assert ask(shed, "tank.temperature", "--since", "2026-09-23T11:00", "--until", "2026-09-23T21:00") == 0
     lines = capsys.readouterr().out.splitlines()
     body = [line for line in lines if line.startswith(" 2026-09-23")]
-    assert len(body) == 20  # ten hours in half hours: no more than 48 rows
+    assert len(body) == 40  # ten hours in quarters of an hour: no more than 48 rows
     # 10 to 10.97 degC is 50.0 to 51.7 degF, a standard uncertainty of 0.25 K is 0.45 degF
     assert lines[0] == "tank.temperature from 2026-09-23 11:00:00 to 2026-09-23 21:00:00"
-    assert body[0].split()[1:] == ["11:29:00", "51.7", "F", "50.0", "F", "51.7", "F", "±0.45", "1", "pass"]
+    assert body[0].split()[1:] == ["11:14:00", "50.8", "F", "50.0", "F", "50.8", "F", "±0.45", "1", "pass"]
     assert lines[-1].startswith("▁▁")
     assert lines[-1].endswith("█")
-    assert len(lines[-1]) == 20
+    assert len(lines[-1]) == 40
     assert (
         ask(shed, "tank.temperature", "--since", "2026-09-23T11:00", "--until", "2026-09-23T21:00", "--every", "2h")
         == 0

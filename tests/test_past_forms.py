@@ -168,3 +168,34 @@ def test_bars_of_nothing_and_of_one_value() -> None:
     assert spark_of([None, None]) == ""
     assert spark_of([1.0, None, 1.0]) == "▁ ▁"
     assert spark_of([0.0, 7.0]) == "▁█"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        (AIR, "--plot", "--every", "1h"),
+        (AIR, "--days", "--raw"),
+        (AIR, "tank.oxygen", "--every", "1h"),
+        ("--raw",),
+        (AIR, "--above", "1", "--every", "1h"),
+    ],
+)
+async def test_an_option_that_says_nothing_here_is_refused(
+    shed: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...]
+) -> None:
+    assert ask(shed, *words) != 0
+    assert "goes with the table of one point" in capsys.readouterr().err
+
+
+async def test_a_limit_is_in_the_unit_people_are_shown(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """1 kPa is 4.01463 inches of water (NIST SP 811): 9.0 kPa is 36.1, 12.0 kPa is 48.2."""
+    text = shed.read_text(encoding="utf-8")
+    shown = 'altitude_m = 4\ndisplay = { pressure = "inH2O" }'
+    shed.write_text(text.replace("altitude_m = 4", shown), encoding="utf-8")
+    assert ask(shed, AIR, "--below", "40") == 0
+    out = capsys.readouterr().out
+    assert out.startswith("manifold.air_pressure was below 40.0 inH2O for ")
+    assert "furthest 36.1 inH2O" in out
+    assert " inH2O h beyond it" in out
+    assert ask(shed, AIR, "--below", "36") == 0
+    assert "was never below 36.0 inH2O" in capsys.readouterr().out

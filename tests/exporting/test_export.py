@@ -40,6 +40,7 @@ READINGS = [
     reading(WARMTH, 10.25, -0.5, at=replace(T0.later(10.25), trusted=False)),
     reading(OXYGEN, 15.0, 8.25, uncertainty=None),
 ]
+BY_HAND = reading("tank.tan", 0.0, 0.4)
 RECORD = CalibrationRecord("o1", OXYGEN, "sonde", Visit.CALIBRATION, T0.utc + 7, T0.utc + 7, "Wren", offset=0.5)
 
 
@@ -48,7 +49,7 @@ async def shed(tmp_path: Path) -> Path:
     clock = SteppingClock(T0.utc, mono=T0.mono)
     history = History(tmp_path / "data" / "history.sqlite", clock)
     await history.open()
-    history.add(READINGS)
+    history.add([*READINGS, BY_HAND])
     await history.close()
     journal = Journal(tmp_path / "data" / "journal.sqlite", clock)
     await journal.open()
@@ -64,7 +65,7 @@ def ask(shed: Path, file: Path | str, *words: str) -> int:
 async def test_csv_gives_every_reading_back(shed: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """RFC 4180: fields in quotes keep quotes, commas and line breaks; lines end in CR LF."""
     file = shed.parent / "out.csv"
-    assert ask(shed, file) == 0
+    assert ask(shed, file, OXYGEN, WARMTH) == 0
     assert capsys.readouterr().out == f"5 readings in {file}.\n"
     with file.open(newline="", encoding="utf-8") as lines:
         rows = list(csv.DictReader(lines))
@@ -96,21 +97,36 @@ async def test_the_terminal_gets_lines_and_nothing_else(shed: Path, capsys: pyte
 
 async def test_side_by_side_is_a_row_an_instant(shed: Path) -> None:
     file = shed.parent / "wide.csv"
-    words = ("--since", "2026-09-23T10:00", "--until", "2026-09-23T10:01", "--side-by-side", "10s")
+    words = ("--since", "2026-09-23T10:00", "--until", "2026-09-23T10:01", "--side-by-side", "1s")
     assert main(["export", str(file), OXYGEN, WARMTH, *words, "--shed", str(shed)]) == 0
     with file.open(newline="", encoding="utf-8") as lines:
         rows = list(csv.reader(lines))
     assert rows[0] == ["time", "tank.oxygen [mg/L]", "tank.oxygen flag", "tank.temperature [degC]",
                        "tank.temperature flag"]  # fmt: skip
     assert rows[1] == ["2026-09-23T10:00:00.000Z", "8.0", "1", "", "9"]
-    assert rows[2] == ["2026-09-23T10:00:10.000Z", "", "9", "", "9"]
-    assert rows[3] == ["2026-09-23T10:00:20.000Z", "8.75", "1", "-0.5", "1"]
-    assert len(rows) == 7
+    by_second = {row[0][17:19]: row[1:] for row in rows[1:]}
+    assert by_second["02"] == ["8.0", "1", "", "9"]
+    assert by_second["04"] == ["", "9", "", "9"]  # three seconds is as long as its alarms judge by it
+    assert by_second["10"] == ["", "9", "", "9"]
+    assert by_second["11"] == ["8.625", "3", "-0.5", "1"]
+    assert by_second["15"] == ["8.75", "1", "", "9"]
+    assert len(rows) == 61
+
+
+async def test_side_by_side_a_point_is_told_as_long_as_its_own_alarms_judge_by_it(shed: Path) -> None:
+    """A probe and a value entered by hand in one table: the one is too old in seconds, whatever the other is."""
+    file = shed.parent / "ages.csv"
+    words = ("--since", "2026-09-23T10:00", "--until", "2026-09-23T13:00", "--side-by-side", "1h")
+    assert main(["export", str(file), OXYGEN, "tank.tan", *words, "--shed", str(shed)]) == 0
+    with file.open(newline="", encoding="utf-8") as lines:
+        rows = list(csv.reader(lines))
+    assert [row[1:3] for row in rows[1:]] == [["8.0", "1"], ["", "9"], ["", "9"]]
+    assert [row[3:5] for row in rows[1:]] == [["0.4", "1"]] * 3
 
 
 async def test_parquet_is_read_by_two_libraries(shed: Path) -> None:
     file = shed.parent / "out.parquet"
-    assert ask(shed, file) == 0
+    assert ask(shed, file, OXYGEN, WARMTH) == 0
     table = pq.read_table(file)
     assert table.schema.field("time").type.tz == "UTC"
     assert b'"unit": "mg/L"' in table.schema.metadata[b"points"]
@@ -128,7 +144,7 @@ async def test_parquet_is_read_by_two_libraries(shed: Path) -> None:
 async def test_netcdf_is_decoded_by_its_own_attributes(shed: Path) -> None:
     """xarray applies the conventions (times, fill values, ancillary variables) and knows nothing of us."""
     file = shed.parent / "out.nc"
-    assert ask(shed, file) == 0
+    assert ask(shed, file, OXYGEN, WARMTH) == 0
     with xr.open_dataset(file, decode_cf=True) as data:
         assert data.attrs["Conventions"].startswith("CF-")
         oxygen = data["tank_oxygen"]

@@ -258,11 +258,11 @@ async def test_percentiles_are_those_of_the_usual_definition(kept: Kept) -> None
 async def test_side_by_side_never_shows_a_value_before_it_was_read(kept: Kept) -> None:
     store, past = asked(kept)
     with store:
-        rows = list(together(past, [OXYGEN, AIR], T0, T0 + 86400.0, 90.0, 150.0))
+        rows = list(together(past, [OXYGEN, AIR], T0, T0 + 86400.0, 90.0, {OXYGEN: 150.0, AIR: 400.0}))
     assert [instant for instant, _ in rows] == [T0 + 90.0 * n for n in range(960)]
     for instant, row in rows:
         for point, one in row.items():
-            before = kept.of(point, instant - 150.0, instant + 1e-3)
+            before = kept.of(point, instant - {OXYGEN: 150.0, AIR: 400.0}[point], instant + 1e-3)
             assert (one is None) == (not before)
             assert one is None or (one.at.utc, one.flag) == (before[-1].at.utc, before[-1].flag)
 

@@ -53,7 +53,7 @@ def _rows(
     with writer:
         if every is not None:
             assert isinstance(writer, CsvWriter)
-            ages = max(every, *(max_age_s(shed, point) for point in points))
+            ages = {point: max_age_s(shed, point) for point in points}
             return print_side_by_side(writer, past, points, since, until, every, ages)
         writer.begin(shed, past, points)
         for point in points:

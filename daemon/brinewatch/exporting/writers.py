@@ -7,7 +7,8 @@ import gzip
 import io
 import json
 import sys
-from collections.abc import Sequence
+from abc import ABC, abstractmethod
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
@@ -26,7 +27,7 @@ from brinewatch.store.columns import microseconds
 _MEANINGS = "pass not_evaluated suspect fail missing"  # QARTOD manual of flags: 1 2 3 4 9
 
 
-class Writer:
+class Writer(ABC):
     """Use it as a context manager: the file is whole when it was left without an error."""
 
     def __init__(self, path: Path | None, *, gzipped: bool = False) -> None:
@@ -41,13 +42,15 @@ class Writer:
     ) -> None:
         self.close()
 
+    @abstractmethod
     def begin(self, shed: ShedFile, past: Past, points: Sequence[str]) -> None:
         """What is to come."""
 
+    @abstractmethod
     def write(self, point: str, readings: Sequence[Reading]) -> None:
         """Some readings of one point."""
-        raise NotImplementedError
 
+    @abstractmethod
     def close(self) -> None:
         """Nothing more is written."""
 
@@ -82,13 +85,19 @@ def _lines(under: IO[bytes], gzipped: bool) -> IO[str]:
 
 
 def print_side_by_side(
-    writer: CsvWriter, past: Past, points: Sequence[str], since: float, until: float, every: float, age: float
+    writer: CsvWriter,
+    past: Past,
+    points: Sequence[str],
+    since: float,
+    until: float,
+    every: float,
+    ages: Mapping[str, float],
 ) -> int:
     """A row every so many seconds: what each point had read last by then, and its flag; empty when too old."""
     heads = [f"{point} [{QUANTITIES[past.quantity(point)].unit}]" for point in points]
     writer.rows.writerow(["time", *(name for head in heads for name in (head, f"{head.partition(' ')[0]} flag"))])
     count = 0
-    for instant, row in together(past, points, since, until, every, age):
+    for instant, row in together(past, points, since, until, every, ages):
         cells: list[Any] = []
         for point in points:
             one = row[point]

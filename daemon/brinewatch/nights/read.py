@@ -13,6 +13,7 @@ from brinewatch.config.plans import air_off_of
 from brinewatch.errors import BrinewatchError, StoreError
 from brinewatch.moment import Moment
 from brinewatch.nights.night import Night, calls_of, share_above, span_of, watched
+from brinewatch.querying.asking import max_age_s
 from brinewatch.readings import quantity_of
 from brinewatch.store.reader import StoreReader
 
@@ -20,7 +21,6 @@ from brinewatch.store.reader import StoreReader
 _TOLD = ("oxygen_saturation", "temperature", "ph", "air_pressure")
 # what stood at the beginning of the night was raised in so long before it
 _BEFORE_S = 90 * 86400.0
-_USUAL_AGE_S = 300.0
 
 
 def last_night(shed: ShedFile, now: Moment) -> tuple[Moment, Moment]:
@@ -63,18 +63,16 @@ def points_of(shed: ShedFile) -> Sequence[str]:
 def read_night(shed: ShedFile, begin: Moment, end: Moment, told: float) -> Night:
     """Put a night together. StoreError when the store cannot be read; what is not in it is told as missing."""
     b, e = begin.utc, end.utc
-    ages = {alarm.point: alarm.max_age_s for alarm in shed.alarms}
     with StoreReader(shed.data, shed.zone) as store:
         try:
             events = store.events(b - _BEFORE_S, e)
         except StoreError as error:
             raise StoreError(f"The night cannot be told: {error.what}", error.hint) from error
         spans = [
-            span_of(point, store.readings([point], b, e), b, e, ages.get(point, _USUAL_AGE_S))
-            for point in points_of(shed)
+            span_of(point, store.readings([point], b, e), b, e, max_age_s(shed, point)) for point in points_of(shed)
         ]
         airs = [
-            share_above(store.readings([one.point], b, e), one.below, b, e, ages.get(one.point, _USUAL_AGE_S))
+            share_above(store.readings([one.point], b, e), one.below, b, e, max_age_s(shed, one.point))
             for one in air_off_of(shed)
         ]
         watch, gaps = watched(store.readings([COVERAGE], b, e), b, e)

@@ -17,12 +17,7 @@ if TYPE_CHECKING:
     from brinewatch.config import ShedFile
     from brinewatch.querying.past import Past
 
-# of a table at the terminal: so many rows at most, at one of these steps
-_ROWS = 48
-_STEPS_S = (
-    1, 2, 5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800, 604800, 2592000,
-)  # fmt: skip
-_BARS = 60
+_ROWS, _BARS = 48, 60  # of a table, and of a line of bars, at most
 
 
 def register(add: AddCommand) -> argparse.ArgumentParser:
@@ -44,8 +39,8 @@ def register(add: AddCommand) -> argparse.ArgumentParser:
     form.add_argument("--plot", action="store_true", help="a curve with the limits there were, and alarms below it")
     form.add_argument("--days", action="store_true", help="one row a day: lowest, mean, highest, flags")
     form.add_argument("--percent", metavar="P,P", help="values below which so many percent lie, such as 5,50,95")
-    form.add_argument("--above", metavar="VALUE", type=float, help="how long it was above a value, and how often")
-    form.add_argument("--below", metavar="VALUE", type=float, help="how long it was below a value, and how often")
+    form.add_argument("--above", metavar="VALUE", type=float, help="how long it was above it, in the unit shown")
+    form.add_argument("--below", metavar="VALUE", type=float, help="how long it was below it, in the unit shown")
     form.add_argument("--csv", action="store_true", help="every reading as comma-separated values, times in UTC")
     form.add_argument("--json", action="store_true", help="every reading for programs, times in UTC")
     return command
@@ -58,6 +53,7 @@ def _work(options: argparse.Namespace) -> int:
     from brinewatch.querying.past import Past
     from brinewatch.store.reader import StoreReader
 
+    _check(options)
     shed = read_shed(options.shed)
     now = SystemClock(shed.zone).now()
     since, until = span_of(options.since, options.until, now)
@@ -71,10 +67,21 @@ def _work(options: argparse.Namespace) -> int:
     return 0
 
 
+def _check(options: argparse.Namespace) -> None:
+    """Options that say nothing where they stand are a mistake. BrinewatchError."""
+    table = len(options.point) == 1 and not (
+        options.plot or options.days or options.percent or options.above is not None or options.below is not None
+    )
+    for given, name in ((options.every, "--every"), (options.raw, "--raw")):
+        if given and not (table or options.csv or options.json):
+            raise BrinewatchError(f"{name} goes with the table of one point, --csv or --json.", "Leave it out.")
+
+
 def _show(
     options: argparse.Namespace, shed: ShedFile, past: Past, since: float, until: float, every: float | None
 ) -> None:
     from brinewatch.past import forms, plot
+    from brinewatch.querying.buckets import STEPS_S
 
     points = options.point
     if options.csv or options.json:
@@ -90,7 +97,7 @@ def _show(
         for point in _named(points):
             plot.print_plot(past, shed, point, since, until)
     elif len(points) == 1:
-        step = every or next((float(one) for one in _STEPS_S if one >= (until - since) / _ROWS), until - since)
+        step = every or next((float(one) for one in STEPS_S if one >= (until - since) / _ROWS), until - since)
         bars = max(1, min(_BARS, round((until - since) / step)))
         forms.print_table_of(past, shed, points[0], since, until, step, bars, raw=options.raw)
     else:

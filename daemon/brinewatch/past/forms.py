@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from brinewatch.errors import BrinewatchError
 from brinewatch.moment import span_text
 from brinewatch.past.bars import can_print, spark, spark_of
 from brinewatch.quantities import QUANTITIES
@@ -205,20 +206,32 @@ def print_beyond(
         elif not found.times:
             sys.stdout.write(f"{point} was never {side} {_text(past, shed, point, own)}.{gap}\n")
         else:
-            unit = QUANTITIES[past.quantity(point)].unit
+            wide, unit = _scale(past, shed, point)
             often = "once" if found.times == 1 else f"{found.times} times"
             sys.stdout.write(
                 f"{head} for {span_text(found.over_s)}"
                 f" ({100 * found.share:.3g} % of the time there are readings of),"
                 f" {often}, {span_text(found.longest_s)} at most,"
                 f" furthest {_text(past, shed, point, found.furthest)}; "
-                f"{found.beyond:.3g} {unit} h beyond it.{gap}\n"
+                f"{wide * found.beyond:.3g} {unit} h beyond it.{gap}\n"
             )
 
 
 def _own(past: Past, shed: ShedFile, point: str, shown: float) -> float:
-    """A number in the unit people are shown, in the quantity's own: each is a straight line of the other."""
-    quantity = past.quantity(point)
-    zero, one = (convert(quantity, x, shed.shed.display)[0] for x in (0.0, 1.0))
-    straight = QUANTITIES[quantity].unit in ("degC", "kPa")
-    return (shown - zero) / (one - zero) if straight else shown
+    """A number as people are shown the quantity, in the quantity's own unit."""
+    key, units = past.quantity(point), shed.shed.display
+    quantity = QUANTITIES[key]
+    if key == "salinity" and units.salinity != "practical":
+        raise BrinewatchError(
+            "A limit is given in practical salinity, and this shed shows specific gravity.",
+            "Set salinity in display of the shed file to practical.",
+        )
+    zero, one = (convert(key, x, units)[0] for x in (0.0, 1.0))
+    return (shown - zero) / (one - zero) if quantity.unit in ("degC", "kPa") else shown
+
+
+def _scale(past: Past, shed: ShedFile, point: str) -> tuple[float, str]:
+    """How much wider a difference is in the unit people are shown, and that unit."""
+    key = past.quantity(point)
+    (zero, unit, _), (one, _, _) = (convert(key, x, shed.shed.display) for x in (0.0, 1.0))
+    return abs(one - zero), unit

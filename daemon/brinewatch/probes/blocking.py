@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import threading
 from collections.abc import Callable
+from pathlib import Path
 from typing import TypeVar
 
 from brinewatch.errors import NoAnswer, PortLost
@@ -57,6 +58,29 @@ class BlockingReader:
         threading.Thread(target=run, name=f"read {key}", daemon=True).start()
         with self._clock.hold():
             return await future
+
+
+class TreeBus:
+    """A bus of files that the kernel shows under one folder; nothing is kept open between two readings.
+
+    missing: what is said when the folder is not there, with {root} in it, and what to do then.
+    """
+
+    missing = ("There is nothing at {root}.", "")
+
+    def __init__(self, name: str, clock: Clock, root: Path) -> None:
+        self.name = name
+        self._clock = clock
+        self._root = root
+        self._reader = BlockingReader(clock)
+
+    async def open(self) -> None:
+        if not self._root.is_dir():
+            what, hint = self.missing
+            raise PortLost(what.format(root=self._root), hint)
+
+    async def close(self) -> None:
+        """Nothing is kept open."""
 
 
 def read_text(path: str, what: str, limit: int = 4096) -> str:

@@ -18,7 +18,7 @@ from pydantic import Field, model_validator
 
 from brinewatch.errors import BadAnswer, NoAnswer, PortLost, ProbeError
 from brinewatch.ports import Clock
-from brinewatch.probes.blocking import BlockingReader, read_text
+from brinewatch.probes.blocking import TreeBus, read_text
 from brinewatch.probes.common import ChannelSettings, ProbeSettings, no_sample, sample_of
 from brinewatch.readings import Sample
 from brinewatch.settings import Settings
@@ -55,22 +55,14 @@ class BoardSettings(Settings):
     probe: list[BoardProbe] = Field(min_length=1, description="the board, once")
 
 
-class BoardBus:
+class BoardBus(TreeBus):
     """The kernel's files, read in a thread: one that hangs holds up nothing else."""
 
+    missing = ("The kernel shows no devices at {root}.", "Leave out root, or correct it.")
+
     def __init__(self, name: str, settings: BoardSettings, clock: Clock, root: Path) -> None:
-        self.name = name
-        self._clock = clock
-        self._root = root
+        super().__init__(name, clock, root)
         self._probes = {probe.name: probe for probe in settings.probe}
-        self._reader = BlockingReader(clock)
-
-    async def open(self) -> None:
-        if not self._root.is_dir():
-            raise PortLost(f"The kernel shows no devices at {self._root}.", "Leave out root, or correct it.")
-
-    async def close(self) -> None:
-        """Nothing is kept open."""
 
     async def read(self, probe: str) -> Sequence[Sample]:
         settings = self._probes[probe]

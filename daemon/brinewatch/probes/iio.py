@@ -15,7 +15,7 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from brinewatch.errors import BadAnswer, NoAnswer, PortLost, ProbeError, ProbeFault
 from brinewatch.ports import Clock
-from brinewatch.probes.blocking import BlockingReader, read_text
+from brinewatch.probes.blocking import TreeBus, read_text
 from brinewatch.probes.common import ChannelSettings, ProbeSettings, no_sample, sample_of
 from brinewatch.readings import Sample
 from brinewatch.settings import Settings
@@ -86,22 +86,14 @@ class IioSettings(Settings):
     probe: list[IioProbe] = Field(min_length=1, description="the devices read")
 
 
-class IioBus:
+class IioBus(TreeBus):
     """IIO devices of one tree. Each probe is read in a thread of its own: a stuck converter holds only itself."""
 
+    missing = ("There are no IIO devices at {root}.", "Check the overlay of the converter.")
+
     def __init__(self, name: str, settings: IioSettings, clock: Clock, root: Path) -> None:
-        self.name = name
-        self._clock = clock
-        self._root = root
+        super().__init__(name, clock, root)
         self._probes = {probe.name: probe for probe in settings.probe}
-        self._reader = BlockingReader(clock)
-
-    async def open(self) -> None:
-        if not self._root.is_dir():
-            raise PortLost(f"There are no IIO devices at {self._root}.", "Check the overlay of the converter.")
-
-    async def close(self) -> None:
-        """Nothing is kept open."""
 
     async def read(self, probe: str) -> Sequence[Sample]:
         settings = self._probes[probe]

@@ -15,7 +15,7 @@ from pydantic import Field
 
 from brinewatch.errors import BadAnswer, NoAnswer, PortLost
 from brinewatch.ports import Clock
-from brinewatch.probes.blocking import BlockingReader, read_text
+from brinewatch.probes.blocking import TreeBus, read_text
 from brinewatch.probes.common import ChannelSettings, ProbeSettings, sample_of
 from brinewatch.readings import Sample
 from brinewatch.settings import Settings
@@ -44,24 +44,14 @@ class OneWireSettings(Settings):
     probe: list[OneWireProbe] = Field(min_length=1, description="the thermometers")
 
 
-class OneWireBus:
+class OneWireBus(TreeBus):
     """Thermometers of one 1-Wire tree. A conversion blocks for up to 750 ms, in a thread of its own."""
 
+    missing = ("There is no 1-Wire bus at {root}.", "Switch it on (dtoverlay=w1-gpio) and restart the Pi.")
+
     def __init__(self, name: str, settings: OneWireSettings, clock: Clock, root: Path) -> None:
-        self.name = name
-        self._clock = clock
-        self._root = root
+        super().__init__(name, clock, root)
         self._probes = {probe.name: probe for probe in settings.probe}
-        self._reader = BlockingReader(clock)
-
-    async def open(self) -> None:
-        if not self._root.is_dir():
-            raise PortLost(
-                f"There is no 1-Wire bus at {self._root}.", "Switch it on (dtoverlay=w1-gpio) and restart the Pi."
-            )
-
-    async def close(self) -> None:
-        """Nothing is kept open."""
 
     async def read(self, probe: str) -> Sequence[Sample]:
         settings = self._probes[probe]

@@ -80,12 +80,18 @@ def _place(one: Reading, every_s: float) -> float:
 
 
 def together(
-    past: Past, points: Sequence[str], since_utc: float, until_utc: float, every_s: float, max_age_s: float
+    past: Past,
+    points: Sequence[str],
+    since_utc: float,
+    until_utc: float,
+    every_s: float,
+    max_age_s: Mapping[str, float],
 ) -> Iterator[tuple[float, Mapping[str, Reading | None]]]:
     """What each point read at the same instants: whole multiples of every_s from since to before until.
 
     The newest reading at or before the instant, whatever its flag; None when there is none or it is older than
-    max_age_s. A point that answers late by less than a step is seen one step later, never earlier than it was read.
+    max_age_s says of the point. A point that answers late by less than a step is seen one step later, never earlier
+    than it was read.
     """
     step = math.ceil(since_utc / every_s)
     newest: dict[str, Reading | None] = {point: past.last(point, since_utc) for point in points}
@@ -99,7 +105,7 @@ def together(
         yield (
             instant,
             {
-                point: one if one is not None and instant - one.at.utc <= max_age_s else None
+                point: one if one is not None and instant - one.at.utc <= max_age_s[point] else None
                 for point, one in newest.items()
             },
         )
