@@ -20,6 +20,7 @@ from brinewatch.readings import Flag, Reading
 from brinewatch.store.history import History
 from brinewatch.store.journal import Journal
 from brinewatch.store.reader import StoreReader
+from brinewatch.store.rows import Draft
 from config.sheds import write
 
 AIR = "manifold.air_pressure"
@@ -65,6 +66,9 @@ async def shed(tmp_path: Path) -> Path:
     )  # fmt: skip
     over = replace(base, happening=Happening.CLEARED, state=State.NORMAL, at=hours(zone, 30.2))
     await journal.commit([base, over], {}, [], hours(zone, 30.2))
+    wrong = await journal.enter(AIR, 1.18, "Teal", hours(zone, 50.5))
+    right = Draft(AIR, 11.8, hours(zone, 49).utc, note="by hand gauge", corrects=wrong.id)
+    await journal.enter_all([right], "Teal", hours(zone, 51))
     await journal.note("cleaning", "Diffusers cleaned.", hours(zone, 50))
     await journal.close()
     return path
@@ -139,7 +143,7 @@ async def test_limits_are_those_of_their_time(shed: Path) -> None:
         past = Past(store, How({}, (), file.zone))
         since, until = hours(file.zone, 0).utc, hours(file.zone, 96).utc
         lines = [one for one in limits_in_force(past, file.alarms, [AIR], since, until) if one.side == "min"]
-        told = [(one.kind, one.text) for one in marks_of(past, since, until)]
+        told = [(one.kind, one.text) for one in marks_of(past, since, until, file.shed.display)]
     changed = [one for one in lines if one.value == 7.0]
     assert [(one.begin, one.end) for one in changed] == [(hours(file.zone, 1).utc, hours(file.zone, 24).utc)]
     after = [one for one in lines if one.alarm == changed[0].alarm and one.value != 7.0]
@@ -147,6 +151,8 @@ async def test_limits_are_those_of_their_time(shed: Path) -> None:
     assert min(one.begin for one in after) == hours(file.zone, 24).utc
     assert max(one.end for one in after) == until
     assert ("cleaning", "Diffusers cleaned.") in told
+    # entered at hour 51, measured at hour 49; the wrong one before it does not count
+    assert [text for kind, text in told if kind == "entered"] == ["11.8 kPa by Teal (by hand gauge)"]
 
 
 def test_an_alarm_that_still_holds_has_no_end() -> None:

@@ -35,7 +35,7 @@ _LABEL = 11.0  # a line of words is so high
 _PIXELS, _ROWS = 680, 24
 _DAY_S = 86400.0
 _USUAL_S = _DAY_S
-_LONGEST_S = 20 * 366 * _DAY_S
+_CLOSEST_S, _LONGEST_S = 120.0, 20 * 366 * _DAY_S
 _USUAL = ("air_pressure", "oxygen_saturation", "oxygen", "temperature", "ph")
 _SPANS = (("6 hours", "6h"), ("a day", "24h"), ("a week", "7d"), ("a month", "30d"), ("a year", "365d"))
 _AGAINST = {
@@ -132,7 +132,7 @@ class Charts:
             points = self._points(past, wanted)
             draw = _Draw(self._shed, past, since, until)
             limits = limits_in_force(past, self._shed.alarms, points, since, until)
-            alarms, marks = spans_of(past, since, until), marks_of(past, since, until)
+            alarms, marks = spans_of(past, since, until), marks_of(past, since, until, self._shed.shed.display)
             shift = _AGAINST[wanted.against][1] * _DAY_S if wanted.against else 0.0
             strips = [draw.strip(one, self._name(one), limits, alarms, marks, shift) for one in points]
             choice = [(one, self._name(one), one in points) for one in past.points]
@@ -140,7 +140,8 @@ class Charts:
         return ChartView(
             shed=self._shed.shed.name, when=f"{draw.when(since)} to {draw.when(until)}", strips=strips,
             nights=[draw.width(begin, end) for begin, end in self._nights(since, until)],
-            ticks=draw.ticks(), links=self._links(wanted, since, until, now), choice=choice,
+            ticks=draw.ticks(), move=self._move(wanted, since, until, now),
+            links=self._links(wanted, since, until), choice=choice,
             happened=_happened(alarms, marks, draw.when), against=wanted.against,
             since=wanted.since or "24h", until=wanted.until, csv=lines,
             note="" if strips else "There are no readings yet.",
@@ -149,15 +150,23 @@ class Charts:
     def _name(self, point: str) -> str:
         return f"{self._stage_name(stage_of(point))}, {QUANTITIES[quantity_of(point)].name}"
 
-    def _links(self, wanted: Wanted, since: float, until: float, now: Moment) -> list[tuple[str, str]]:
+    def _move(self, wanted: Wanted, since: float, until: float, now: Moment) -> list[tuple[str, str]]:
         zone, points = self._shed.zone, wanted.points
         span = until - since
         more = {"against": wanted.against} if wanted.against else {}
         found = [("Earlier", _query(points, since - span / 2, until - span / 2, zone, more))]
         if until < now.utc - 1.0:
             found.append(("Later", _query(points, since + span / 2, min(now.utc, until + span / 2), zone, more)))
-        found.append(("Closer", _query(points, since + span / 4, until - span / 4, zone, more)))
-        found.append(("Wider", _query(points, since - span / 2, min(now.utc, until + span / 2), zone, more)))
+        if span > _CLOSEST_S:
+            found.append(("Closer", _query(points, since + span / 4, until - span / 4, zone, more)))
+        if 2 * span < _LONGEST_S:
+            found.append(("Wider", _query(points, since - span / 2, min(now.utc, until + span / 2), zone, more)))
+        return [(words, f"/history?{query}") for words, query in found]
+
+    def _links(self, wanted: Wanted, since: float, until: float) -> list[tuple[str, str]]:
+        zone, points = self._shed.zone, wanted.points
+        more = {"against": wanted.against} if wanted.against else {}
+        found = []
         for words, text in _SPANS:
             pairs = [*(("p", one) for one in points), ("since", text), *more.items()]
             found.append((f"Last {words.removeprefix('a ')}", urlencode(pairs)))

@@ -48,14 +48,18 @@ class Strip:
 
 @dataclass(frozen=True, slots=True)
 class ChartView:
-    """What was asked, and what there is. nights: place and width of each; ticks: place and words; links: words and
-    address; choice: every point, its name, whether it is shown; against: the period held against, in words."""
+    """What was asked, and what there is.
+
+    nights: place and width of each; ticks: place and words; move, links: words and address, of the times beside this
+    one and of others; choice: every point, its name, whether it is shown; against: the period held against, in words.
+    """
 
     shed: str
     when: str
     strips: Sequence[Strip]
     nights: Sequence[tuple[float, float]]
     ticks: Sequence[tuple[float, str]]
+    move: Sequence[tuple[str, str]]
     links: Sequence[tuple[str, str]]
     choice: Sequence[tuple[str, str, bool]]
     happened: Sequence[tuple[str, str]]

@@ -35,7 +35,7 @@ def print_plot(past: Past, shed: ShedFile, point: str, since: float, until: floa
     found = buckets(past, point, edges)
     limits = limits_in_force(past, shed.alarms, [point], since, until)
     spans = [one for one in spans_of(past, since, until) if one.point == point]
-    marks = [one for one in marks_of(past, since, until) if one.point in (point, "")]
+    marks = [one for one in marks_of(past, since, until, shed.shed.display) if one.point in (point, "")]
 
     def say(value: float) -> str:
         return show(past.quantity(point), value, shed.shed.display)

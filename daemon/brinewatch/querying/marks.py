@@ -8,8 +8,11 @@ from dataclasses import dataclass, replace
 
 from brinewatch.alarms.events import AlarmEvent, Happening, Priority
 from brinewatch.alarms.rules import Above, Alarm, Below
+from brinewatch.quantities import QUANTITIES
 from brinewatch.querying.past import Past
-from brinewatch.store.chain import Record
+from brinewatch.readings import quantity_of
+from brinewatch.signals.display import DisplayUnits, show
+from brinewatch.store.rows import Entry
 
 # so long before a span an alarm that stands in it may have begun
 _BEFORE_S = 90 * 86400.0
@@ -38,7 +41,7 @@ class AlarmSpan:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """Something at an instant. kind: "calibration", "entry", "attended", or what a remark is about; point: "" for
+    """Something at an instant. kind: "calibration", "entered", "attended", or what a remark is about; point: "" for
     the whole shed."""
 
     utc: float
@@ -87,30 +90,35 @@ def spans_of(past: Past, since_utc: float, until_utc: float) -> list[AlarmSpan]:
     return alarm_spans(events, since_utc, until_utc)
 
 
-def marks_of(past: Past, since_utc: float, until_utc: float) -> list[Mark]:
-    """What people did and what was remarked from since to before until, in order."""
+def marks_of(past: Past, since_utc: float, until_utc: float, units: DisplayUnits) -> list[Mark]:
+    """What people did and what was remarked from since to before until, in order.
+
+    A value entered by hand stands where it was measured, and only if it still counts.
+    """
     found = [
         Mark(one.made_utc, "calibration", f"{one.visit} by {one.by}" + (f": {one.remark}" if one.remark else ""),
              one.point)
         for one in past.records if since_utc <= one.made_utc < until_utc
     ]  # fmt: skip
-    for one in past.store.records(("remark", "entry"), since_utc, until_utc):
-        mark = _mark(one)
-        if mark is not None:
-            found.append(mark)
+    found += [
+        Mark(entry.measured.utc, "entered", _entered(entry, units), entry.point)
+        for entry in past.store.entries(tuple(past.points), since_utc, until_utc)
+    ]
+    for record in past.store.records(("remark",), since_utc, until_utc):
+        kind = str(record.fields["kind"])
+        if kind not in _LEFT_OUT:
+            found.append(Mark(float(record.fields["at_utc"]), kind, str(record.fields["body"])))
     for event in past.store.events(since_utc, until_utc):
         if event.happening in _WHOLE_SHED:
             found.append(Mark(event.at.utc, "attended", f"{event.happening} by {event.by}"))
     return sorted(found, key=lambda one: one.utc)
 
 
-def _mark(record: Record) -> Mark | None:
-    fields = record.fields
-    at = float(fields["at_utc"])
-    if record.record == "entry":
-        return Mark(at, "entry", f"{fields['value']:g} by {fields['by_whom']}", str(fields["point"]))
-    kind = str(fields["kind"])
-    return None if kind in _LEFT_OUT else Mark(at, kind, str(fields["body"]))
+def _entered(entry: Entry, units: DisplayUnits) -> str:
+    quantity = quantity_of(entry.point)
+    value = show(quantity, entry.value, units) if quantity in QUANTITIES else f"{entry.value:g}"
+    by = f" by {entry.by}" if entry.by else ""
+    return f"{value}{by}{f' ({entry.note})' if entry.note else ''}"
 
 
 def limits_now(alarms: Iterable[Alarm], since_utc: float, until_utc: float) -> list[LimitLine]:
