@@ -353,7 +353,8 @@ class _Draw:
         if not lows:
             return "no usable reading in this time"
         known = sum(end - begin for _, begin, end in standing) / (self._until - self._since)
-        gaps = f", nothing known for {100 * (1 - known):.0f} % of it" if known < 0.98 else ""
+        # what little is known is not rounded away
+        gaps = f", nothing known for {min(99.0, 100 * (1 - known)):.0f} % of it" if known < 0.98 else ""
         return f"{text(min(lows))} to {text(max(highs))}{gaps}"
 
     def _table(self, point: str, text: Callable[[float], str]) -> list[tuple[str, str, str, str, str]]:

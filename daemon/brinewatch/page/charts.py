@@ -50,8 +50,9 @@ class Strip:
 class ChartView:
     """What was asked, and what there is.
 
-    nights: place and width of each; ticks: place and words; move, links: words and address, of the times beside this
-    one and of others; choice: every point, its name, whether it is shown; against: the period held against, in words.
+    nights: place and width of each; ticks: place and words; move, links: words and address, of the times beside
+    this one and of others; choice: every point, its name, whether it is shown; against: the period held against,
+    in words.
     """
 
     shed: str
