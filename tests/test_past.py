@@ -17,6 +17,7 @@ from brinewatch.cli import main
 from brinewatch.clock import SteppingClock
 from brinewatch.moment import Moment, seconds_of, utc_of
 from brinewatch.past.bars import spark
+from brinewatch.phrases import span_of
 from brinewatch.querying.rows import stretches
 from brinewatch.readings import Flag, Reading, quantity_of
 from brinewatch.seawater.oxygen import percent_saturation
@@ -24,7 +25,6 @@ from brinewatch.seawater.pressure import station_pressure_hPa
 from brinewatch.signals.records import CalibrationRecord, Visit
 from brinewatch.store.history import History
 from brinewatch.store.journal import Journal
-from brinewatch.terminal import span_of
 from config.sheds import SMALL, write
 
 T0 = Moment(1000.0, utc_of("2026-09-23T10:00", ZoneInfo("UTC")), True)

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from brinewatch.errors import BrinewatchError
 from brinewatch.moment import Moment, span_text, utc_text
-from brinewatch.terminal import AddCommand, instant_of
+from brinewatch.phrases import instant_of
+from brinewatch.terminal import AddCommand
 
 if TYPE_CHECKING:
     from brinewatch.config import ShedFile
@@ -271,7 +272,8 @@ def _point_rows(found: list[Compared]) -> Iterable[dict[str, Any]]:
 
 
 def _refused(options: argparse.Namespace) -> int:
-    from brinewatch.terminal import one_line, print_table
+    from brinewatch.phrases import one_line
+    from brinewatch.terminal import print_table
 
     with _Open(options, written=False) as at:
         spans, count = at.file.refused(), at.file.refused_count()

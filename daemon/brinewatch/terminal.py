@@ -10,7 +10,7 @@ from typing import Any
 
 from brinewatch.alarms.rules import Alarm, words
 from brinewatch.errors import BrinewatchError
-from brinewatch.moment import Moment, seconds_of, span_text, utc_of
+from brinewatch.moment import span_text
 from brinewatch.quantities import QUANTITIES
 
 # how a module of commands makes one known to the command line: its name, its work, what it does in a line
@@ -19,27 +19,6 @@ AddCommand = Callable[[str, Callable[[argparse.Namespace], int], str], argparse.
 _FILE_WIDTH = 240
 _MARK = {"critical": "▲ DANGER", "high": "▲ DANGER", "medium": "◆ WARNING", "low": "■ NEEDS A PERSON"}
 _FLAG = {1: "", 2: "  (not judged yet)", 3: "  (suspect)", 4: "  (not to be trusted)", 9: "  (missing)"}
-
-
-def span_of(since: str, until: str | None, now: Moment) -> tuple[float, float]:
-    """Both ends of --since and --until as UTC seconds. BrinewatchError when they make no span."""
-    begin, end = instant_of("--since", since, now), now.utc if until is None else instant_of("--until", until, now)
-    if begin >= end:
-        raise BrinewatchError("--since is not before --until.", "Write for example --since 7d --until 24h.")
-    return begin, end
-
-
-def instant_of(option: str, text: str, now: Moment) -> float:
-    """UTC seconds of an instant as people write it: so long ago, or a day or minute. BrinewatchError when none."""
-    try:
-        return now.utc - seconds_of(text)
-    except ValueError:
-        try:
-            return utc_of(text, now.zone)
-        except ValueError:
-            raise BrinewatchError(
-                f"{option} {text!r} is no time.", "Write 24h, 7d, 2026-09-01 or 2026-09-01T14:00."
-            ) from None
 
 
 def have_written(data: Path) -> None:
@@ -90,11 +69,6 @@ def state_text(overview: Mapping[str, Any]) -> str:
             shown = point["shown"].removeprefix(f"{point['name']} ")  # pH is its own unit
             lines.append(f"    {point['name']}: {shown}{_FLAG[point['flag']]}{age}")
     return "\n".join(lines)
-
-
-def one_line(text: str) -> str:
-    """What others wrote, on one line, with nothing in it that a terminal would obey."""
-    return " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
 
 
 def print_table(columns: Sequence[str], rows: Iterable[Mapping[str, Any]], title: str | None = None) -> None:

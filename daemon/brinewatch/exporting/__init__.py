@@ -8,7 +8,8 @@ from pathlib import Path
 
 from brinewatch.errors import BrinewatchError
 from brinewatch.moment import seconds_of
-from brinewatch.terminal import AddCommand, have_written, span_of
+from brinewatch.phrases import span_of
+from brinewatch.terminal import AddCommand, have_written
 
 _KINDS = {".csv": "csv", ".csv.gz": "csv", ".parquet": "parquet", ".nc": "netcdf"}
 

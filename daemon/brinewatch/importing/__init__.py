@@ -124,7 +124,8 @@ def _given(options: argparse.Namespace) -> dict[str, Any]:
 
 def _show(tally: Tally, options: argparse.Namespace) -> None:
     from brinewatch.importing.there import State
-    from brinewatch.terminal import one_line, print_table
+    from brinewatch.phrases import one_line
+    from brinewatch.terminal import print_table
 
     flags = [f"flag {flag}" for flag in (1, 2, 3, 4, 9) if any(row[f"flag {flag}"] for row in tally.rows())]
     states = [state.value for state in State if state is State.NEW or tally.count(state)]

@@ -63,7 +63,7 @@ def _work(options: argparse.Namespace) -> int:
 
 
 def _verify(options: argparse.Namespace, shed: ShedFile, store: StoreReader) -> int:
-    from brinewatch.logbook.listing import checked_lines
+    from brinewatch.chronicle.listing import checked_lines
     from brinewatch.store.chain import Head
 
     try:
@@ -77,8 +77,8 @@ def _verify(options: argparse.Namespace, shed: ShedFile, store: StoreReader) -> 
 
 
 def _export(options: argparse.Namespace, shed: ShedFile, store: StoreReader) -> int:
+    from brinewatch.chronicle.listing import wanted
     from brinewatch.logbook.export import write_export
-    from brinewatch.logbook.listing import wanted
     from brinewatch.store.journal_tables import SEALED
 
     ask = wanted(options, shed, None)
@@ -103,7 +103,7 @@ def _export(options: argparse.Namespace, shed: ShedFile, store: StoreReader) -> 
 
 
 def _incident(options: argparse.Namespace, shed: ShedFile, store: StoreReader) -> int:
-    from brinewatch.logbook.timeline import Words, timeline
+    from brinewatch.chronicle.timeline import Words, timeline
 
     words = Words(
         shed.shed.display,
@@ -126,7 +126,7 @@ def _incident(options: argparse.Namespace, shed: ShedFile, store: StoreReader) -
 
 
 def _list(options: argparse.Namespace, shed: ShedFile, store: StoreReader) -> int:
-    from brinewatch.logbook.listing import COLUMNS, LISTED, row_of, wanted
+    from brinewatch.chronicle.listing import COLUMNS, LISTED, row_of, wanted
     from brinewatch.terminal import print_table
 
     ask = wanted(options, shed, _LISTED_SINCE)

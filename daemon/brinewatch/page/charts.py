@@ -16,6 +16,7 @@ from jinja2 import Environment
 from brinewatch.errors import BrinewatchError
 from brinewatch.page.access import Role, at_least
 from brinewatch.page.app import NEVER_KEPT
+from brinewatch.page.menu import on_menu
 
 _LOOK = at_least(Role.LOOK)
 _MOST = 12  # strips of one page
@@ -89,7 +90,7 @@ def add_charts(
     """`/history` the strips, `/history.csv` what they show. tell and lines raise BrinewatchError for what cannot be
     shown."""
     template = templates.get_template("history.html")
-    templates.globals["history_page"] = "/history"
+    on_menu(templates, "/history", "History")
 
     def wanted(p: Sequence[str], since: str, until: str, against: str) -> Wanted:
         return Wanted(tuple(dict.fromkeys(one for one in p if one))[:_MOST], since, until, against)

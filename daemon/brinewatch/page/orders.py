@@ -14,6 +14,7 @@ from brinewatch.alarms.events import Order, State
 from brinewatch.errors import BrinewatchError
 from brinewatch.overview import AlarmView, AsideView, Overview
 from brinewatch.page.access import NEEDS, Ask, Role, Visitor, at_least, form_of, visitor_of
+from brinewatch.page.menu import on_menu
 from brinewatch.page.words import tell, when
 
 _KEPT = {"Cache-Control": "no-store"}
@@ -37,7 +38,7 @@ class _Row:
 def add_orders(app: FastAPI, templates: Environment, ask: Ask, view: Callable[[], Overview]) -> None:
     """`POST /order` with do, what (an alarm's number or name), minutes, why, back, proof; `/alarms` the forms."""
     template = templates.get_template("alarms.html")
-    templates.globals["alarms_page"] = "/alarms"
+    on_menu(templates, "/alarms", "Alarms: shelve, out of service, work in the shed")
 
     @app.get("/alarms")
     async def alarms(visitor: Annotated[Visitor, _LOOK]) -> HTMLResponse:

@@ -25,6 +25,7 @@ from brinewatch.accounts import (
 from brinewatch.page.access import Visitor, at_least, form_of, visitor_of
 from brinewatch.page.app import NEVER_KEPT
 from brinewatch.page.login import MAY, Door, address_of, browser_of
+from brinewatch.page.menu import on_menu
 
 _SHORT = {Role.LOOK: "see everything", Role.ACKNOWLEDGE: "and answer alarms", Role.KEEP: "and everything else"}
 _KEEPER = at_least(Role.KEEP)
@@ -49,6 +50,8 @@ def add_people(app: FastAPI, templates: Environment, door: Door) -> None:
             done=said.get("done", ""), refused=said.get("refused", ""),
         )  # fmt: skip
         return HTMLResponse(text, status, headers=NEVER_KEPT)
+
+    on_menu(templates, "/account", "Your account")
 
     @app.get("/account", response_model=None)
     async def account(request: Request) -> Response:

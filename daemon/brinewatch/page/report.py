@@ -11,6 +11,7 @@ from jinja2 import Environment
 
 from brinewatch.errors import BrinewatchError
 from brinewatch.page.app import NEVER_KEPT
+from brinewatch.page.menu import on_menu
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +52,7 @@ def add_report(app: FastAPI, templates: Environment, tell: Callable[[str | None]
     """`/report` the last whole night, `/report/2026-09-24` the one that ends on a day. tell raises BrinewatchError
     for a day that is none or a store that cannot be read."""
     template = templates.get_template("report.html")
+    on_menu(templates, "/report", "Night report")
 
     async def answer(day: str | None) -> HTMLResponse:
         try:

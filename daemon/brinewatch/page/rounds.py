@@ -24,6 +24,7 @@ from brinewatch.husbandry.batch import BatchSheet
 from brinewatch.husbandry.forms import WHOLE, Correction, EntryView, Outcome, RoundField, RoundForm
 from brinewatch.page.access import PROOF, Role, Visitor, at_least, prove, visitor_of
 from brinewatch.page.app import NEVER_KEPT
+from brinewatch.page.menu import on_menu
 from brinewatch.page.multipart import Sent, sent_of
 
 _MOST, _MOST_CORRECTION = 12_500_000, 20_000
@@ -76,7 +77,7 @@ class _Filled:
 
 def add_rounds(app: FastAPI, templates: Environment, desk: RoundDesk) -> None:
     """`/rounds` what was entered and what is due, `/rounds/new` the form, `/rounds/correct/12`, `/batches`."""
-    templates.globals["round_page"] = "/rounds"  # for the first page, which need not have a round
+    on_menu(templates, "/rounds", "The round")
     pages = {name: templates.get_template(f"{name}.html") for name in ("rounds", "round", "correction", "batches")}
 
     def page(name: str, request: Request, status: int = 200, **more: Any) -> HTMLResponse:

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 from brinewatch.errors import BrinewatchError
 from brinewatch.moment import seconds_of
-from brinewatch.terminal import AddCommand, have_written, span_of
+from brinewatch.phrases import span_of
+from brinewatch.terminal import AddCommand, have_written
 
 if TYPE_CHECKING:
     from brinewatch.config import ShedFile

@@ -18,6 +18,7 @@ from brinewatch.config.instead import Instead
 from brinewatch.config.sections import ShedFile
 from brinewatch.errors import BrinewatchError
 from brinewatch.moment import Moment, span_text
+from brinewatch.phrases import instant_of, span_of
 from brinewatch.readings import Reading, quantity_of
 from brinewatch.rehearsal.answers import Answers
 from brinewatch.rehearsal.calls import Call, Compared, calls_of, compare
@@ -32,7 +33,6 @@ from brinewatch.rehearse.stored import Stored, calibrations_done, watched
 from brinewatch.rehearse.tellable import sorted_out
 from brinewatch.signals.display import DisplayUnits
 from brinewatch.store.reader import StoreReader
-from brinewatch.terminal import instant_of, span_of
 
 # what was really called is told by a watch whose scans lie elsewhere: seconds that are no move
 _JOURNAL_WITHIN_S, _RULES_WITHIN_S = 60.0, 1.0

@@ -10,12 +10,12 @@ from datetime import datetime, tzinfo
 from typing import TYPE_CHECKING, Any
 
 from brinewatch.errors import BrinewatchError
+from brinewatch.phrases import instant_of, one_line
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
 from brinewatch.signals.display import DisplayUnits, show
 from brinewatch.store.chain import Checked, Head, Record
 from brinewatch.store.rows import clean
-from brinewatch.terminal import instant_of, one_line
 
 if TYPE_CHECKING:
     from brinewatch.config import ShedFile

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 from brinewatch.alarms.events import AlarmEvent, Happening, State
 from brinewatch.messages import Delivery
 from brinewatch.moment import Moment, span_text
+from brinewatch.phrases import one_line
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
 from brinewatch.signals.display import DisplayUnits, show
 from brinewatch.store.rows import Called, Logged, clean
-from brinewatch.terminal import one_line
 
 _WAYS = {"sms": "SMS", "mqtt": "MQTT"}
 
