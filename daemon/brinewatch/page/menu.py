@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import cast
+
 from jinja2 import Environment
 
 # in the order somebody reaches for them, whichever was added first
@@ -21,8 +23,9 @@ _ORDER = (
 
 def on_menu(templates: Environment, address: str, words: str) -> None:
     """Have a page in the list. address: of the page; words: what one does there."""
-    known = [one for one in templates.globals.get("menu", ()) if one[0] != address]
-    templates.globals["menu"] = sorted([*known, (address, words)], key=_place)
+    known = cast("dict[str, str]", templates.globals.setdefault("menu", {}))
+    known[address] = words
+    templates.globals["menu"] = dict(sorted(known.items(), key=_place))
 
 
 def _place(entry: tuple[str, str]) -> tuple[int, str]:
