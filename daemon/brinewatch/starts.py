@@ -70,7 +70,8 @@ class Starts:
         if len(self._why) < OFTEN:
             return {"starts": (True, "")}
         lately = "; ".join(self._why[-OFTEN:])
-        return {"starts": (False, f"started again {len(self._why)} times without an orderly end: {lately}")}
+        times = f"{len(self._why)} times" + (" or more" if len(self._why) == _KEPT else "")
+        return {"starts": (False, f"started again {times} without an orderly end: {lately}")}
 
     def _kept(self) -> tuple[bool, list[str]]:
         try:

@@ -37,6 +37,10 @@ def test_the_third_start_without_an_orderly_end_is_told(tmp_path: Path) -> None:
     said = starts.health(at(1))["starts"][1]
     assert "3 times" in said
     assert "power was lost" in said
+    for _ in range(20):
+        starts = Starts(tmp_path)
+        starts.begin(at(0))
+    assert "10 times or more" in starts.health(at(1))["starts"][1]
 
 
 def test_an_hour_of_running_begins_anew_whatever_the_wall_clock_says(tmp_path: Path) -> None:
