@@ -15,6 +15,7 @@ from starlette.exceptions import HTTPException
 from brinewatch.errors import BrinewatchError, StoreError
 from brinewatch.overview import Overview, as_json
 from brinewatch.page.access import Ask, Guard, Role, this_machine, visitor_of
+from brinewatch.page.live import Live
 from brinewatch.page.orders import add_orders
 from brinewatch.page.words import tell
 
@@ -86,6 +87,7 @@ def pages(*folders: Path, forms: bool = False, guard: Guard | None = None) -> tu
     # nothing here is to be explored: no schema, no generated documentation
     app = FastAPI(openapi_url=None, docs_url=None, redoc_url=None, dependencies=[Depends(known)])
     app.state.guard = who
+    app.state.live = Live()
     app.add_middleware(
         _Careful, policy=_POLICY.replace("form-action 'none'", "form-action 'self'") if forms else _POLICY
     )
@@ -131,15 +133,20 @@ def wants_page(request: Request) -> bool:
 def add_view(
     app: FastAPI, templates: Environment, view: Callable[[], Overview], under: str = "/", *, orders: bool = False
 ) -> None:
-    """The whole page of one overview at `under`, and beside it `now`, the part its script exchanges.
+    """The whole page of one overview at `under`; beside it `now`, the part its script exchanges, and `live`, the
+    same as a stream.
 
     orders: whether who may is given a button to take an alarm over.
     """
     whole, part = templates.get_template("page.html"), templates.get_template("now.html")
+    live: Live = app.state.live
 
     def proof(request: Request) -> str:
         visitor = visitor_of(request)
         return visitor.proof if orders and visitor.may(Role.ACKNOWLEDGE) else ""
+
+    def render(proof: str) -> str:
+        return part.render(page=tell(view()), proof=proof)
 
     @app.get(under)
     async def page(request: Request) -> HTMLResponse:
@@ -147,7 +154,11 @@ def add_view(
 
     @app.get(f"{under}now")
     async def now(request: Request) -> HTMLResponse:
-        return HTMLResponse(part.render(page=tell(view()), proof=proof(request)), headers=NEVER_KEPT)
+        return HTMLResponse(render(proof(request)), headers=NEVER_KEPT)
+
+    @app.get(f"{under}live")
+    async def stream(request: Request) -> Response:
+        return live.stream(request, under, render, proof)
 
 
 def create_app(
@@ -159,8 +170,8 @@ def create_app(
     """The page as an ASGI application. view: the state now, asked once per request, in the event loop; parts: what
     adds further pages, such as the night report; ask: the daemon's desk, without one nothing can be ordered here.
 
-    `/` the whole page; `/now` the part its script exchanges; `/state.json` the overview as JSON with `sentence` and
-    `well`; `/static/...` style sheets and one script.
+    `/` the whole page; `/now` the part its script exchanges, `/live` the same as a stream; `/state.json` the
+    overview as JSON with `sentence` and `well`; `/static/...` style sheets and scripts.
     """
     app, templates = pages(forms=True, guard=guard)
     add_view(app, templates, view, orders=ask is not None)
