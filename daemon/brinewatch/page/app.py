@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import hashlib
 from collections.abc import Awaitable, Callable, MutableMapping, Sequence
 from pathlib import Path
@@ -17,6 +18,7 @@ from brinewatch.overview import Overview, as_json
 from brinewatch.page.access import Ask, Guard, Role, this_machine, visitor_of
 from brinewatch.page.live import Live
 from brinewatch.page.orders import add_orders
+from brinewatch.page.packing import as_packed, may, packed
 from brinewatch.page.words import tell
 
 _HERE = Path(__file__).parent
@@ -40,6 +42,7 @@ _HEADERS = (
 _TLS_ONLY = (b"strict-transport-security", b"max-age=31536000")
 _NOT_THERE = "There is no such page."
 NEVER_KEPT = {"Cache-Control": "no-store"}
+_KEPT = {"Cache-Control": "public, max-age=31536000, immutable"}
 
 _Scope = MutableMapping[str, Any]
 _Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
@@ -77,6 +80,7 @@ def pages(*folders: Path, forms: bool = False, guard: Guard | None = None) -> tu
     static = {
         file.name: file.read_bytes() for file in sorted((_HERE / "static").iterdir()) if file.suffix in _KINDS
     }
+    smaller = {name: gzip.compress(text, 9, mtime=0) for name, text in static.items()}
     marks = {name: hashlib.sha256(text).hexdigest()[:12] for name, text in static.items()}
     templates = Environment(
         loader=FileSystemLoader([*folders, _HERE / "templates"]), autoescape=True, undefined=StrictUndefined,
@@ -93,11 +97,13 @@ def pages(*folders: Path, forms: bool = False, guard: Guard | None = None) -> tu
     )
 
     @app.get("/static/{name}")
-    async def file(name: str) -> Response:
+    async def file(name: str, request: Request) -> Response:
         if name not in static:
             return PlainTextResponse("no such file", 404)
-        kept = {"Cache-Control": "public, max-age=31536000, immutable"}
-        return Response(static[name], media_type=_KINDS[Path(name).suffix], headers=kept)
+        kind = _KINDS[Path(name).suffix]
+        if may(request):
+            return as_packed(smaller[name], _KEPT, kind)
+        return Response(static[name], media_type=kind, headers={**_KEPT, "Vary": "Accept-Encoding"})
 
     @app.get("/favicon.ico")
     async def icon() -> Response:
@@ -149,12 +155,12 @@ def add_view(
         return part.render(page=tell(view()), proof=proof)
 
     @app.get(under)
-    async def page(request: Request) -> HTMLResponse:
-        return HTMLResponse(whole.render(page=tell(view()), proof=proof(request)), headers=NEVER_KEPT)
+    async def page(request: Request) -> Response:
+        return packed(request, whole.render(page=tell(view()), proof=proof(request)), NEVER_KEPT)
 
     @app.get(f"{under}now")
-    async def now(request: Request) -> HTMLResponse:
-        return HTMLResponse(render(proof(request)), headers=NEVER_KEPT)
+    async def now(request: Request) -> Response:
+        return packed(request, render(proof(request)), NEVER_KEPT)
 
     @app.get(f"{under}live")
     async def stream(request: Request) -> Response:
