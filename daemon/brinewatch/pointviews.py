@@ -147,4 +147,5 @@ class Points:
     def _apart(self, quantity: Quantity, one: float, other: float) -> str:
         """How far two values lie apart, as text with the unit shown."""
         (here, unit, decimals), (there, _, _) = (convert(quantity.key, x, self._units) for x in (one, other))
-        return f"{abs(there - here):.{decimals}f} {'' if unit.startswith('pH') else unit}".rstrip()
+        said = "" if unit.startswith(("pH", "in ")) else unit
+        return f"{abs(there - here):.{decimals}f} {said}".rstrip()

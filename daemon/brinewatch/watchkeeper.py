@@ -99,8 +99,10 @@ class Watchkeeper:
         self._alarms = tuple(alarms)
         self._by_id = {alarm.id: alarm for alarm in alarms}
         every = {point: channel.every_s for point, channel in channels.items()}
-        leading = {one.point: next(iter(one.inputs.values()), "") for one in derivations}
-        every |= {point: every[first] for point, first in leading.items() if first in every}
+        for one in derivations:
+            # as old as the slowest of what it is made of
+            reads = [every[point] for point in one.inputs.values() if point in every]
+            every |= {one.point: max(reads)} if reads else {}
         self._points = Points(alarms, every, {one.point: one.max_age_s for one in alarms}, units)
         self._units = units
         self._started = started

@@ -40,7 +40,7 @@ def test_all_is_well_is_said_with_the_values_that_matter() -> None:
     assert (plain(page.checked), page.at) == ("checked 3 s ago", "02:26:07")
     assert page.act is None
     assert all(
-        not stop.mark for stop in (*page.air, *page.water, *(stop for _, stops in page.beside for stop in stops))
+        not stop.mark for stop in (*page.air, *page.water, *(stop for _, stops, _ in page.beside for stop in stops))
     )
 
 
@@ -55,7 +55,7 @@ def test_the_run_keeps_the_order_of_the_water_and_the_air_stands_beside() -> Non
         "Biofilter",
     ]
     assert [stop.last for stop in page.water] == [False] * 4 + [True]
-    assert [(heading, [stop.name for stop in stops]) for heading, stops in page.beside] == [
+    assert [(heading, [stop.name for stop in stops]) for heading, stops, _ in page.beside] == [
         ("The room", []), ("The watch itself", ["Modem", "Journal"]),
     ]  # fmt: skip
 

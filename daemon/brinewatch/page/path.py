@@ -12,6 +12,7 @@ from brinewatch.readings import Flag
 _FLAGS = {Flag.NOT_EVALUATED: "not judged yet", Flag.SUSPECT: "suspect", Flag.FAIL: "not to be trusted"}
 _CONSEQUENCE = "Consequence"
 _LATE_SCANS = 2.0  # a value older than so many scans is told with its age
+_PROMPT_S = 5.0  # and none younger than this, however fast it is read
 _LATE_S = 300.0  # or than this, where nothing reads it by itself
 
 
@@ -117,7 +118,7 @@ def row_of(point: PointView) -> Row:
     if not known:
         return Row(point.point, point.name, "no value", "unknown", "" if value == "no value" else value)
     age = f"{span(point.age_s)} old" if point.age_s is not None else "old"
-    late = _LATE_S if point.every_s is None else _LATE_SCANS * point.every_s
+    late = _LATE_S if point.every_s is None else max(_PROMPT_S, _LATE_SCANS * point.every_s)
     said = [_FLAGS[point.flag]] if point.flag in _FLAGS else []
     reason = point.reading.reason if point.reading else ""
     if said and reason:

@@ -86,7 +86,7 @@ class Page:
     blind: tuple[tuple[str, str], ...]
     air: tuple[Stop, ...]
     water: tuple[Stop, ...]
-    beside: tuple[tuple[str, tuple[Stop, ...]], ...]
+    beside: tuple[tuple[str, tuple[Stop, ...], str], ...]
     events: tuple[tuple[str, str], ...]
     notes: tuple[str, ...]
     act: Alarm | None
@@ -139,7 +139,7 @@ def tell(overview: Overview) -> Page:
         blind=blind,
         air=path.line("air"),
         water=path.line("water"),
-        beside=tuple((heading, path.beside(key)) for heading, key in _BESIDE),
+        beside=tuple((heading, stops := path.beside(key), _in_short(key, stops)) for heading, key in _BESIDE),
         events=tuple(_event(one, now) for one in _newest(overview.recent)),
         notes=_notes(overview),
         act=next((one for one in alarms if one.answer), None),
@@ -147,6 +147,12 @@ def tell(overview: Overview) -> Page:
         attended=overview.attended,
         left=overview.left,
     )
+
+
+def _in_short(path: str, stops: Sequence[Stop]) -> str:
+    """What is said of the parts of the watch while each is well, so that they need no room of their own."""
+    fine = all(not stop.mark and not row.mark for stop in stops for row in stop.rows)
+    return f"all {len(stops)} parts are well" if path == "watch" and len(stops) > 1 and fine else ""
 
 
 def _aside(overview: Overview) -> tuple[tuple[str, str], ...]:

@@ -34,13 +34,16 @@
 
   function show(text) {
     const open = [...document.querySelectorAll("details[open]")].map((one) => one.id);
-    const before = find("view").dataset.title, held = document.activeElement.id;
+    const before = find("view").dataset.title, held = document.activeElement, around = held.closest("[id]")?.id;
     const fresh = document.createElement("main");
     fresh.innerHTML = text;
     fresh.id = "now";
     become(find("now"), fresh);
     for (const id of open) if (find(id)) find(id).open = true;
-    if (held && find(held) && document.activeElement.id !== held) find(held).focus();
+    if (around && document.activeElement !== held) {
+      const box = find(around), again = held.id ? box : box?.querySelector(held.localName);
+      again?.focus({ preventScroll: true });
+    }
     const title = (document.title = find("view").dataset.title);
     if (title !== before) find("say").textContent = title;
     heard = Date.now();
