@@ -48,8 +48,19 @@ def _ports() -> set[str]:
     return found
 
 
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[None]:
+    """One browser for all tests of this process that need one."""
+    from page.browser import running
+
+    with running():
+        yield
+
+
 @pytest.fixture(autouse=True)
-def leaves_nothing_open() -> Iterator[None]:
+def leaves_nothing_open(request: pytest.FixtureRequest) -> Iterator[None]:
+    if request.node.get_closest_marker("browser"):
+        request.getfixturevalue("chromium")  # before anything is counted: it stays for the others
     ports, threads = _ports(), set(threading.enumerate())
     yield
     for thread in set(threading.enumerate()) - threads:

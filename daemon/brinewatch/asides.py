@@ -20,11 +20,11 @@ def aside_views(alarms: Iterable[Alarm], by_id: Mapping[str, Alarm], memory: Mem
             continue
         cause = by_id.get(one.reason)
         why = f"follows from: {cause.rule.title}" if cause else one.reason
-        views.append(
-            AsideView(
-                one.number, alarm.id, alarm.rule.title, one.state, stage_of(alarm.point), one.active, why, one.until
-            )
-        )
+        view = AsideView(
+            one.number, alarm.id, alarm.rule.title, one.state, stage_of(alarm.point), one.active, why, one.until,
+            cause.id if cause else "", alarm.rule.priority,
+        )  # fmt: skip
+        views.append(view)
     return tuple(views)
 
 

@@ -14,7 +14,10 @@ _NAMED = 3
 
 @dataclass(frozen=True, slots=True)
 class PointView:
-    """One measuring point now. shown: value with unit in the shed's display units, or the reason there is none."""
+    """One measuring point now. shown: value with unit in the shed's display units, or the reason there is none;
+    every_s: how often it is read, None where nothing reads it by itself; uncertainty: what it may be off by (95 %);
+    trend: which way it goes; limit: how far the nearest limit is; each in words, "" where it is not known.
+    """
 
     point: str
     name: str
@@ -25,12 +28,17 @@ class PointView:
     age_s: float | None
     old: bool
     basis: str = ""
+    every_s: float | None = None
+    uncertainty: str = ""
+    trend: str = ""
+    limit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class AlarmView:
     """One standing alarm. todo: first actions from the rule; told: how far each message got, per contact; also:
-    what follows from it and is held back; incident: the same for all that has one cause.
+    what follows from it and is held back; incident: the same for all that has one cause; cause: the alarm it
+    follows from although it calls, "" for none.
     """
 
     number: int
@@ -49,11 +57,14 @@ class AlarmView:
     told: tuple[str, ...] = ()
     also: tuple[str, ...] = ()
     incident: int = 0
+    cause: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class AsideView:
-    """One alarm that does not call now: shelved, out of service, held back. holds: whether its condition does."""
+    """One alarm that does not call now: shelved, out of service, held back. holds: whether its condition does;
+    cause: the alarm it follows from, "" for none.
+    """
 
     number: int
     alarm: str
@@ -63,6 +74,8 @@ class AsideView:
     holds: bool
     why: str
     until: Moment | None = None
+    cause: str = ""
+    priority: Priority = Priority.LOW
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,10 +15,11 @@ from brinewatch.alarms.engine import step
 from brinewatch.alarms.events import AlarmEvent, Command, State
 from brinewatch.alarms.features import Features, ForecastOf, wanted, wanted_forecasts
 from brinewatch.alarms.memory import Memory
-from brinewatch.alarms.rules import Alarm, age_s
+from brinewatch.alarms.rules import Alarm
 from brinewatch.asides import aside_views, attended_text
 from brinewatch.moment import Moment
-from brinewatch.overview import AlarmView, Overview, PointView, StageView
+from brinewatch.overview import AlarmView, Overview, StageView
+from brinewatch.pointviews import Points
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import Flag, Reading, Sample, quantity_of, stage_of
 from brinewatch.signals.crosscheck import NO_CROSSCHECK, CrossMemory, CrossPlan, crosscheck, doubt
@@ -97,7 +98,12 @@ class Watchkeeper:
         self._cross, self._crossed = cross, CrossMemory()
         self._alarms = tuple(alarms)
         self._by_id = {alarm.id: alarm for alarm in alarms}
-        self._max_age = {alarm.point: alarm.max_age_s for alarm in alarms}
+        every = {point: channel.every_s for point, channel in channels.items()}
+        for one in derivations:
+            # as old as the slowest of what it is made of
+            reads = [every[point] for point in one.inputs.values() if point in every]
+            every |= {one.point: max(reads)} if reads else {}
+        self._points = Points(alarms, every, {one.point: one.max_age_s for one in alarms}, units)
         self._units = units
         self._started = started
         self._memory = memory or Memory()
@@ -204,7 +210,9 @@ class Watchkeeper:
         try:
             line = self._lines.live(sample.point, sample.at)
             if hold is not None or (memory and memory.last and memory.last.calibration != line.id):
-                memory = None  # what came before is no measure for what is seen otherwise, or elsewhere
+                # what came before is no measure for what is seen otherwise, or elsewhere
+                memory = None
+                self._points.trends.forget(sample.point)
             reading, memory, verdict = judge(sample, channel.quality, memory, now, line, channel.accuracy)
             if hold is not None:
                 self._quality.pop(sample.point, None)
@@ -284,6 +292,7 @@ class Watchkeeper:
         self, now: Moment, commands: Sequence[Command], readings: tuple[Reading, ...], revised: tuple[Reading, ...]
     ) -> Outcome:
         self._features.take(readings, now)
+        self._points.trends.take(readings)
         result = step(self._alarms, self._memory, self._judged_by, now, commands, self.held(now))
         self._memory = result.memory
         self._recent = [*self._recent, *result.events][-_RECENT:]
@@ -308,7 +317,7 @@ class Watchkeeper:
         stages = tuple(
             StageView(
                 plan.key, plan.name, plan.kind, plan.path,
-                tuple(self._point_view(point, now) for point in plan.points),
+                tuple(self._points.view(one, self._latest.get(one), self._memory, now) for one in plan.points),
                 tuple(view for view in alarms if view.stage == plan.key),
             )
             for plan in self._stages
@@ -330,24 +339,11 @@ class Watchkeeper:
         memory = self._memory.alarms.get(alarm.id)
         return memory is not None and memory.state.standing
 
-    def _point_view(self, point: str, now: Moment) -> PointView:
-        quantity = QUANTITIES[quantity_of(point)]
-        reading = self._latest.get(point)
-        if reading is None:
-            return PointView(point, quantity.name, quantity.key, None, "not read yet", Flag.MISSING, None, True)
-        age = age_s(reading, now)
-        shown = self.show(point, reading.value) if reading.value is not None else reading.reason or "no value"
-        return PointView(
-            point,
-            quantity.name,
-            quantity.key,
-            reading,
-            shown,
-            reading.flag,
-            age,
-            age > self._max_age.get(point, float("inf")),
-            " ".join(f"{part.rstrip('.')}." for part in (reading.reason, reading.basis) if part),
-        )
+    def _cause(self, alarm: Alarm) -> str:
+        """What a standing alarm follows from, of what stands in the same incident."""
+        own, known = self._memory.alarms[alarm.id].incident, self._memory.alarms
+        there = (key for key in alarm.causes if key in known and known[key].state.standing)
+        return next((key for key in there if own and known[key].incident == own), "")
 
     def _alarm_view(self, alarm: Alarm, told: Mapping[int, tuple[str, ...]], held: Sequence[Alarm]) -> AlarmView:
         memory, rule = self._memory.alarms[alarm.id], alarm.rule
@@ -376,6 +372,7 @@ class Watchkeeper:
             told.get(memory.number, ()),
             tuple(dict.fromkeys(other.rule.title for other in held)),
             memory.incident,
+            self._cause(alarm),
         )
 
 

@@ -19,11 +19,14 @@ NOW = Moment(50_000.0, datetime(2026, 7, 14, 1, 26, 7, tzinfo=UTC).timestamp(), 
 
 def point(
     key: str, value: float | None, shown: str, flag: Flag = Flag.PASS, reason: str = "", age: float = 3.0,
-    basis: str = "",
+    basis: str = "", uncertainty: str = "", trend: str = "", limit: str = "",
 ) -> PointView:  # fmt: skip
     quantity = QUANTITIES[quantity_of(key)]
     reading = Reading(key, quantity.key, value, value, flag, reason, NOW.later(-age), "probe", basis=basis)
-    return PointView(key, quantity.name, quantity.key, reading, shown, flag, age, age > 10, basis or reason)
+    return PointView(
+        key, quantity.name, quantity.key, reading, shown, flag, age, age > 10, basis or reason, 5.0, uncertainty,
+        trend, limit,
+    )  # fmt: skip
 
 
 def stage(key: str, name: str, path: str, *points: PointView, alarms: tuple[AlarmView, ...] = ()) -> StageView:
@@ -41,15 +44,19 @@ def event(happening: Happening, ago: float, by: str = "") -> AlarmEvent:
 ALL_WELL = Overview(
     "Gannet Quay", NOW, NOW.later(-3), NOW.later(-500_000),
     (
-        stage("blower", "Blower", "air", point("blower.air_pressure", 11.9, "11.9 kPa"),
+        stage("blower", "Blower", "air", point("blower.air_pressure", 11.9, "11.9 kPa", uncertainty="0.1 kPa",
+                                              limit="3.9 kPa above the lower limit of 8.0 kPa"),
               point("blower.motor_current", 3.2, "3.20 A")),
         stage("manifold", "Manifold", "air", point("manifold.air_rise", 3.1, "3.1 kPa",
               basis="over a static head of 8.8 kPa")),
         stage("sump", "Sump", "water", point("sump.temperature", 12.1, "12.1 C"), point("sump.ph", 8.05, "pH 8.05"),
               point("sump.salinity", 33.4, "33.4 PSS-78")),
         stage("airlift", "Airlift", "water", point("airlift.water_flow", 42, "42 L/min")),
-        stage("nursery-a", "Nursery tank A", "water", point("nursery-a.oxygen_saturation", 93.2, "93.2 %"),
-              point("nursery-a.temperature", 12.2, "12.2 C")),
+        stage("nursery-a", "Nursery tank A", "water",
+              point("nursery-a.oxygen_saturation", 93.2, "93.2 %", uncertainty="1.9 %",
+                    trend="falling 1.2 % in an hour", limit="23.2 % above the lower limit of 70.0 %"),
+              point("nursery-a.temperature", 12.2, "12.2 C", uncertainty="0.2 C",
+                    limit="5.8 C below the upper limit of 18.0 C")),
         stage("nursery-b", "Nursery tank B", "water", point("nursery-b.oxygen_saturation", 90.8, "90.8 %"),
               point("nursery-b.nh3_n", 0.004, "0.004 mg/L N", basis="as N, pH on NBS scale, TAN 3 h old")),
         stage("biofilter", "Biofilter", "water", point("biofilter.water_level", 61.0, "61.0 cm")),
@@ -111,6 +118,21 @@ STOPPED = replace(
     ),
     recent=(event(Happening.RAISED, 708), *ALL_WELL.recent),
 )  # fmt: skip
+# the same, as the shed's own rules tell it: what hangs on the air follows from it, and does not call but for one
+FOLLOWED = replace(
+    with_points(
+        with_alarms(replace(AIR_STOPPED, also=("Water flow low", "No water in the biofilter"), incident=5),
+                    replace(OXYGEN_LOW, cause=AIR_STOPPED.alarm, incident=5)),
+        point("blower.air_pressure", 0.3, "0.3 kPa", limit="7.7 kPa below the lower limit of 8.0 kPa"),
+        point("airlift.water_flow", 0, "0 L/min"), point("nursery-b.oxygen_saturation", 64.0, "64.0 %"),
+    ),
+    aside=tuple(
+        AsideView(number, f"{title}@{at}", title, State.SUPPRESSED, at, True, "follows from: Air supply stopped",
+                  None, AIR_STOPPED.alarm, Priority.HIGH)
+        for number, at, title in ((14, "airlift", "Water flow low"), (15, "biofilter", "No water in the biofilter"))
+    ),
+    left="Oxygen, Nursery tank B: about 1 h 10 min to 45 %, 40 min at the earliest.",
+)  # fmt: skip
 BLIND = with_points(
     ALL_WELL,
     point("sump.ph", None, "no answer within 0.5 s", Flag.MISSING, "no answer within 0.5 s"),
@@ -138,5 +160,5 @@ EVERY = {
     "all-well": ALL_WELL, "air-stopped": STOPPED, "blind": BLIND, "silent": SILENT, "nothing-yet": NOTHING_YET,
     "over-by-itself": with_alarms(MAINS_BACK), "latched": with_alarms(replace(MAINS_BACK, state=State.LATCHED)),
     "taken": with_alarms(OXYGEN_LOW), "warning": with_alarms(LEVEL),
-    "set-aside": SET_ASIDE,
+    "set-aside": SET_ASIDE, "followed": FOLLOWED,
 }  # fmt: skip

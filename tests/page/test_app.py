@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import re
 from dataclasses import replace
@@ -14,6 +15,8 @@ import pytest
 import brinewatch.page
 from brinewatch.overview import Overview, as_json
 from brinewatch.page.app import create_app
+from page.people import Browser, put
+from page.people import page as people_page
 from page.sheds import AIR_STOPPED, ALL_WELL, BLIND, EVERY, STOPPED, with_alarms
 
 STATIC = Path(brinewatch.page.__file__).parent / "static"
@@ -80,14 +83,48 @@ async def test_every_state_is_one_sound_document_with_nothing_from_elsewhere(nam
     assert not any(name.startswith("on") for name in found.attributes)
 
 
+async def _carried(path: str, overview: Overview, encoding: str) -> tuple[bytes, httpx.Response]:
+    """What goes over the line."""
+    transport = httpx.ASGITransport(create_app(lambda: overview))
+    async with (
+        httpx.AsyncClient(transport=transport, base_url="http://shed") as client,
+        client.stream("GET", path, headers={"Accept-Encoding": encoding}) as answer,
+    ):
+        return b"".join([part async for part in answer.aiter_raw()]), answer
+
+
 @pytest.mark.parametrize("name", EVERY)
 async def test_the_first_view_is_at_most_20_kb(name: str) -> None:
-    page = await get("/", EVERY[name])
-    size = len(page.content)
-    for link in set(outline(page.text).links):
+    page, _ = await _carried("/", EVERY[name], "gzip")
+    size = len(page)
+    for link in set(outline(gzip.decompress(page).decode()).links):
         if link.startswith("/static/"):
-            size += len((await get(link)).content)
+            size += len((await _carried(link, EVERY[name], "gzip"))[0])
+    # and what the stream sends first, which is not packed
+    size += len((await get("/now", EVERY[name])).content)
     assert size <= 20_000
+
+
+@pytest.mark.parametrize("path", ["/", "/now", "/static/page.css", "/static/page.js"])
+async def test_what_is_packed_says_the_same(path: str) -> None:
+    packed, answer = await _carried(path, STOPPED, "br, gzip;q=0.8")
+    plain, other = await _carried(path, STOPPED, "identity")
+    assert answer.headers["content-encoding"] == "gzip"
+    assert int(answer.headers["content-length"]) == len(packed) < len(plain) / 1.9
+    assert gzip.decompress(packed) == plain
+    assert "content-encoding" not in other.headers
+    # a store on the way must not hand one to who asked for the other (RFC 9110, 12.5.5)
+    assert answer.headers["vary"] == other.headers["vary"] == "Accept-Encoding"
+    assert (await _carried(path, STOPPED, "gzip;q=0"))[0] == plain
+
+
+async def test_what_holds_a_secret_beside_words_of_the_request_is_not_packed(tmp_path: Path) -> None:
+    async with people_page(tmp_path) as app, Browser(app) as browser:
+        put(tmp_path)
+        answer = await browser.get("/login?next=/history%3Fp%3Dtank.oxygen", headers={"accept-encoding": "gzip"})
+        assert 'name="proof"' in answer.text
+        assert "tank.oxygen" in answer.text
+        assert "content-encoding" not in answer.headers
 
 
 async def test_the_exchanged_part_is_the_page_without_its_frame() -> None:

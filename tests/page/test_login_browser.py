@@ -51,20 +51,19 @@ async def fits(tab: Phone, name: str) -> None:
 
 
 async def types(tab: Phone, field: str, text: str) -> None:
-    await tab.value(f"document.querySelector('[name={field}]').focus()")
-    await tab.tell("Input.insertText", text=text)
+    await tab.write(f"[name={field}]", text)
 
 
 async def sends(tab: Phone, there: str) -> None:
     """Press the first button, and wait for what follows."""
-    await tab.value("document.querySelector('form button').click()")
+    await tab.press("form button")
     await tab.until(f"document.readyState === 'complete' && ({there})")
 
 
 async def test_refused_let_in_shown_out(tmp_path: Path) -> None:
     put(tmp_path)
     async with served(tmp_path) as server, phone() as tab:
-        await tab.tell("Page.navigate", url=server.url)
+        await tab.go(server.url)
         await tab.until("location.pathname === '/login' && document.readyState === 'complete'")
         assert await tab.value("document.activeElement.name") == "name"
         await fits(tab, "login")
@@ -93,7 +92,7 @@ async def test_refused_let_in_shown_out(tmp_path: Path) -> None:
 async def test_a_page_whose_login_has_ended_says_who_are_you_instead_of_lost(tmp_path: Path) -> None:
     put(tmp_path)
     async with served(tmp_path) as server, phone() as tab:
-        await tab.tell("Page.navigate", url=f"{server.url}login")
+        await tab.go(f"{server.url}login")
         await tab.until("document.querySelector('[name=password]') && document.readyState === 'complete'")
         await types(tab, "name", "Rhona")
         await types(tab, "password", PASSWORD)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
-import contextlib
 import json
 import os
 from pathlib import Path
@@ -31,36 +29,16 @@ async def fits(tab: Phone, name: str) -> None:
     assert await tab.value(OVER) == []
     assert await tab.value(SMALL) == []
     if folder := os.environ.get("BRINEWATCH_PICTURES"):
-        await tab.size(360, int(await tab.value("document.documentElement.scrollHeight")))
-        await tab.picture(Path(folder) / f"{name}.png")
-        await tab.size(360, 800)
+        await tab.picture(Path(folder) / f"{name}.png", whole=True)
 
 
 async def arrived(tab: Phone, expression: str) -> None:
-    """Wait through a change of pages, in the midst of which a browser answers nothing."""
-    async with asyncio.timeout(15):
-        while True:
-            with contextlib.suppress(AssertionError):
-                if await tab.value(f"document.readyState === 'complete' && ({expression})"):
-                    return
-            await asyncio.sleep(0.05)
-
-
-async def type_in(tab: Phone, field: str, text: str) -> None:
-    await tab.value(f"document.getElementById({json.dumps(field)}).focus()")
-    await tab.tell("Input.insertText", text=text)
+    await tab.until(f"document.readyState === 'complete' && ({expression})")
 
 
 async def press(tab: Phone, words: str) -> None:
     """Touch the button or the link that says so."""
-    where = await tab.value(
-        f"""(() => {{
-        const one = [...document.querySelectorAll("a, button")].find((one) => one.textContent === {words!r});
-        one.scrollIntoView({{block: "center"}}); const box = one.getBoundingClientRect();
-        return [box.x + box.width / 2, box.y + box.height / 2] }})()"""
-    )
-    for kind in ("mousePressed", "mouseReleased"):
-        await tab.tell("Input.dispatchMouseEvent", type=kind, x=where[0], y=where[1], button="left", clickCount=1)
+    await tab.press(f":is(a, button):text-is({json.dumps(words)})")
 
 
 async def test_a_round_is_entered_on_a_phone(tmp_path: Path) -> None:
@@ -69,16 +47,16 @@ async def test_a_round_is_entered_on_a_phone(tmp_path: Path) -> None:
             await it.rounds.enter("tank.tan", value, None, "Runa")
             await it.clock.drive(it.clock.now().mono + 86400)
         # no page of the round needs a script, so none may run
-        await tab.tell("Emulation.setScriptExecutionDisabled", value=True)
+        await tab.scripts(False)
         await tab.go(f"{server.url}rounds")
         await fits(tab, "rounds")
         await press(tab, "Enter the round")
         await arrived(tab, "location.pathname === '/rounds/new'")
         await fits(tab, "round")
-        await type_in(tab, "v.tank.tan", "2,2")
-        await type_in(tab, "v.tank.mean_weight", "2.9 3.1 3.0")
-        await type_in(tab, "note", "Two lie on their backs.")
-        await tab.value("document.getElementById('v.tank.cleaning').click()")
+        await tab.write("[id='v.tank.tan']", "2,2")
+        await tab.write("[id='v.tank.mean_weight']", "2.9 3.1 3.0")
+        await tab.write("#note", "Two lie on their backs.")
+        await tab.press("[id='v.tank.cleaning']")
         await press(tab, "Save")
         await arrived(tab, "!!document.querySelector('.anyway')")
         assert "unlike" in await tab.value("document.querySelector('.refused').textContent")

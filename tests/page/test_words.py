@@ -7,12 +7,14 @@ from dataclasses import replace
 import pytest
 
 from brinewatch.alarms.events import Priority, State
+from brinewatch.page.path import row_of
 from brinewatch.page.words import shown, tell, when
 from brinewatch.readings import Flag
 from page.sheds import (
     AIR_STOPPED,
     ALL_WELL,
     BLIND,
+    FOLLOWED,
     LEVEL,
     MAINS_BACK,
     NOTHING_YET,
@@ -38,7 +40,7 @@ def test_all_is_well_is_said_with_the_values_that_matter() -> None:
     assert (plain(page.checked), page.at) == ("checked 3 s ago", "02:26:07")
     assert page.act is None
     assert all(
-        not stop.mark for stop in (*page.air, *page.water, *(stop for _, stops in page.beside for stop in stops))
+        not stop.mark for stop in (*page.air, *page.water, *(stop for _, stops, _ in page.beside for stop in stops))
     )
 
 
@@ -53,7 +55,7 @@ def test_the_run_keeps_the_order_of_the_water_and_the_air_stands_beside() -> Non
         "Biofilter",
     ]
     assert [stop.last for stop in page.water] == [False] * 4 + [True]
-    assert [(heading, [stop.name for stop in stops]) for heading, stops in page.beside] == [
+    assert [(heading, [stop.name for stop in stops]) for heading, stops, _ in page.beside] == [
         ("The room", []), ("The watch itself", ["Modem", "Journal"]),
     ]  # fmt: skip
 
@@ -203,3 +205,39 @@ def test_what_is_set_aside_is_said_with_why_and_until_when_and_is_not_called_wel
     assert not SET_ASIDE.well
     quiet = replace(SET_ASIDE, aside=SET_ASIDE.aside[2:])
     assert (tell(quiet).headline, quiet.well) == ("All is well.", True)
+
+
+def test_a_value_says_its_limit_its_trend_and_what_it_may_be_off_by() -> None:
+    tank = tell(ALL_WELL).water[2]
+    assert [(row.name, plain(row.way)) for row in tank.rows] == [
+        ("oxygen saturation", "falling 1.2 % in an hour, 23.2 % above the lower limit"),
+        ("temperature", "5.8 °C below the upper limit"),
+    ]
+    assert [plain(text) for text in tank.rows[1].more] == [
+        "5.8 °C below the upper limit of 18.0 °C.", "It may be off by 0.2 °C either way (95 %).", "Read every 5 s."
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("age", "every", "said"),
+    [(9.0, 5.0, ""), (11.0, 5.0, "11 s old"), (200.0, None, ""), (400.0, None, "7 min old")],
+)
+def test_an_age_is_told_of_what_is_older_than_two_scans(age: float, every: float | None, said: str) -> None:
+    one = replace(point("sump.temperature", 12.1, "12.1 C"), age_s=age, every_s=every, old=False)
+    row = row_of(one)
+    assert (row.mark, plain(row.note)) == ("", said)
+
+
+def test_a_cause_points_at_its_consequences_and_they_at_it() -> None:
+    page = tell(FOLLOWED)
+    blower, airlift, tank_b = page.air[0], page.water[1], page.water[3]
+    assert blower.to == (
+        ("#s-airlift", "Airlift: Water flow low"), ("#s-nursery-b", "Nursery tank B: Oxygen low"),
+        ("#s-biofilter", "Biofilter: No water in the biofilter"),
+    )  # fmt: skip
+    assert (airlift.mark, airlift.word) == ("danger", "Consequence")
+    assert airlift.from_ == (("#a12", "Water flow low: because of Air supply stopped, Blower"),)
+    assert tank_b.from_ == (("#a12", "Oxygen low: because of Air supply stopped, Blower"),)
+    assert tank_b.word == "Danger"
+    assert not blower.from_
+    assert not airlift.to

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs
 
-from fastapi import FastAPI, Request
-from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse
+from fastapi import FastAPI, HTTPException, Request
+from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from jinja2 import Environment
 
 from brinewatch.config.lookout import LookoutFile
@@ -20,6 +20,7 @@ from brinewatch.moment import span_text
 from brinewatch.overview import Overview
 from brinewatch.page.access import Guard, Role, Visitor, at_least, form_of, visitor_of
 from brinewatch.page.app import NEVER_KEPT, add_view, pages
+from brinewatch.page.live import Live
 from brinewatch.page.words import MARKS, WORDS, tell
 from brinewatch.ports import Clock
 from brinewatch.sentry.table import Sight
@@ -52,6 +53,7 @@ def create_night(
     app, templates = pages(Path(__file__).parent / "templates", forms=True, guard=guard)
     for add in parts:
         add(app, templates)
+    live: Live = app.state.live
     names = {one.key: one.name for one in file.sheds}
 
     def view_of(key: str) -> Overview | None:
@@ -90,38 +92,56 @@ def create_night(
         return {"name": file.own.name, "at": f"{now.local:%H:%M:%S}", "rows": rows, "road": str(signs.road),
                 "mine": mine.sentence, "well": mine.well, "head": head}  # fmt: skip
 
+    def all_sheds_part() -> str:
+        return templates.get_template("sheds_now.html").render(**sheds_page())
+
     @app.get("/")
     async def all_sheds() -> HTMLResponse:
         return HTMLResponse(templates.get_template("sheds.html").render(**sheds_page()), headers=NEVER_KEPT)
 
     @app.get("/now")
     async def all_sheds_now() -> HTMLResponse:
-        return HTMLResponse(templates.get_template("sheds_now.html").render(**sheds_page()), headers=NEVER_KEPT)
+        return HTMLResponse(all_sheds_part(), headers=NEVER_KEPT)
+
+    @app.get("/live")
+    async def all_sheds_live(request: Request) -> Response:
+        return live.stream(request, "/", lambda proof: all_sheds_part())
 
     add_view(app, templates, own, "/own/")
 
-    def shed_page(request: Request, key: str, name: str) -> HTMLResponse:
-        visitor = visitor_of(request)
+    def shed_facts(key: str, view: Overview | None) -> dict[str, Any]:
+        page = None if view is None else tell(view)
+        return {"page": page, "shed": row(key), "at": f"{clock.now().local:%H:%M:%S}"}
+
+    def shed_part(key: str) -> str:
+        return templates.get_template("shed_now.html").render(**shed_facts(key, view_of(key)))
+
+    def known(key: str) -> None:
         if key not in names:
-            return HTMLResponse("There is no such shed here.", 404)
-        view = view_of(key)
+            raise HTTPException(404, "There is no such shed here.")
+
+    @app.get("/shed/{key}/")
+    async def one_shed(key: str, request: Request) -> HTMLResponse:
+        known(key)
+        view, visitor = view_of(key), visitor_of(request)
         return HTMLResponse(
-            templates.get_template(name).render(
-                page=None if view is None else tell(view), shed=row(key), visitor=visitor,
+            templates.get_template("shed.html").render(
+                **shed_facts(key, view), visitor=visitor,
                 possible=orders.possible(visitor.logged_in) and visitor.may(Role.ACKNOWLEDGE),
                 numbers=[one.number for one in view.alarms if not one.acknowledged_by] if view else [],
-                at=f"{clock.now().local:%H:%M:%S}",
             ),
             headers=NEVER_KEPT,
         )  # fmt: skip
 
-    @app.get("/shed/{key}/")
-    async def one_shed(key: str, request: Request) -> HTMLResponse:
-        return shed_page(request, key, "shed.html")
-
     @app.get("/shed/{key}/now")
-    async def one_shed_now(key: str, request: Request) -> HTMLResponse:
-        return shed_page(request, key, "shed_now.html")
+    async def one_shed_now(key: str) -> HTMLResponse:
+        known(key)
+        return HTMLResponse(shed_part(key), headers=NEVER_KEPT)
+
+    @app.get("/shed/{key}/live")
+    async def one_shed_live(key: str, request: Request) -> Response:
+        known(key)
+        return live.stream(request, f"/shed/{key}/", lambda proof: shed_part(key))
 
     def order_page(one: Sent | None, key: str, words: str = "", status: int = 200) -> HTMLResponse:
         said = words if one is None else _STATES[one.state]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import hashlib
 from collections.abc import Awaitable, Callable, MutableMapping, Sequence
 from pathlib import Path
@@ -15,7 +16,9 @@ from starlette.exceptions import HTTPException
 from brinewatch.errors import BrinewatchError, StoreError
 from brinewatch.overview import Overview, as_json
 from brinewatch.page.access import Ask, Guard, Role, this_machine, visitor_of
+from brinewatch.page.live import Live
 from brinewatch.page.orders import add_orders
+from brinewatch.page.packing import as_packed, may, packed
 from brinewatch.page.words import tell
 
 _HERE = Path(__file__).parent
@@ -39,6 +42,7 @@ _HEADERS = (
 _TLS_ONLY = (b"strict-transport-security", b"max-age=31536000")
 _NOT_THERE = "There is no such page."
 NEVER_KEPT = {"Cache-Control": "no-store"}
+_KEPT = {"Cache-Control": "public, max-age=31536000, immutable"}
 
 _Scope = MutableMapping[str, Any]
 _Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
@@ -76,6 +80,7 @@ def pages(*folders: Path, forms: bool = False, guard: Guard | None = None) -> tu
     static = {
         file.name: file.read_bytes() for file in sorted((_HERE / "static").iterdir()) if file.suffix in _KINDS
     }
+    smaller = {name: gzip.compress(text, 9, mtime=0) for name, text in static.items()}
     marks = {name: hashlib.sha256(text).hexdigest()[:12] for name, text in static.items()}
     templates = Environment(
         loader=FileSystemLoader([*folders, _HERE / "templates"]), autoescape=True, undefined=StrictUndefined,
@@ -86,16 +91,19 @@ def pages(*folders: Path, forms: bool = False, guard: Guard | None = None) -> tu
     # nothing here is to be explored: no schema, no generated documentation
     app = FastAPI(openapi_url=None, docs_url=None, redoc_url=None, dependencies=[Depends(known)])
     app.state.guard = who
+    app.state.live = Live()
     app.add_middleware(
         _Careful, policy=_POLICY.replace("form-action 'none'", "form-action 'self'") if forms else _POLICY
     )
 
     @app.get("/static/{name}")
-    async def file(name: str) -> Response:
+    async def file(name: str, request: Request) -> Response:
         if name not in static:
             return PlainTextResponse("no such file", 404)
-        kept = {"Cache-Control": "public, max-age=31536000, immutable"}
-        return Response(static[name], media_type=_KINDS[Path(name).suffix], headers=kept)
+        kind = _KINDS[Path(name).suffix]
+        if may(request):
+            return as_packed(smaller[name], _KEPT, kind)
+        return Response(static[name], media_type=kind, headers={**_KEPT, "Vary": "Accept-Encoding"})
 
     @app.get("/favicon.ico")
     async def icon() -> Response:
@@ -131,23 +139,32 @@ def wants_page(request: Request) -> bool:
 def add_view(
     app: FastAPI, templates: Environment, view: Callable[[], Overview], under: str = "/", *, orders: bool = False
 ) -> None:
-    """The whole page of one overview at `under`, and beside it `now`, the part its script exchanges.
+    """The whole page of one overview at `under`; beside it `now`, the part its script exchanges, and `live`, the
+    same as a stream.
 
     orders: whether who may is given a button to take an alarm over.
     """
     whole, part = templates.get_template("page.html"), templates.get_template("now.html")
+    live: Live = app.state.live
 
     def proof(request: Request) -> str:
         visitor = visitor_of(request)
         return visitor.proof if orders and visitor.may(Role.ACKNOWLEDGE) else ""
 
+    def render(proof: str) -> str:
+        return part.render(page=tell(view()), proof=proof)
+
     @app.get(under)
-    async def page(request: Request) -> HTMLResponse:
-        return HTMLResponse(whole.render(page=tell(view()), proof=proof(request)), headers=NEVER_KEPT)
+    async def page(request: Request) -> Response:
+        return packed(request, whole.render(page=tell(view()), proof=proof(request)), NEVER_KEPT)
 
     @app.get(f"{under}now")
-    async def now(request: Request) -> HTMLResponse:
-        return HTMLResponse(part.render(page=tell(view()), proof=proof(request)), headers=NEVER_KEPT)
+    async def now(request: Request) -> Response:
+        return packed(request, render(proof(request)), NEVER_KEPT)
+
+    @app.get(f"{under}live")
+    async def stream(request: Request) -> Response:
+        return live.stream(request, under, render, proof)
 
 
 def create_app(
@@ -159,8 +176,8 @@ def create_app(
     """The page as an ASGI application. view: the state now, asked once per request, in the event loop; parts: what
     adds further pages, such as the night report; ask: the daemon's desk, without one nothing can be ordered here.
 
-    `/` the whole page; `/now` the part its script exchanges; `/state.json` the overview as JSON with `sentence` and
-    `well`; `/static/...` style sheets and one script.
+    `/` the whole page; `/now` the part its script exchanges, `/live` the same as a stream; `/state.json` the
+    overview as JSON with `sentence` and `well`; `/static/...` style sheets and scripts.
     """
     app, templates = pages(forms=True, guard=guard)
     add_view(app, templates, view, orders=ask is not None)

@@ -9,6 +9,7 @@ import ipaddress
 import logging
 import socket
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +29,15 @@ log = logging.getLogger(__name__)
 _GRACE_S = 2
 _STOP_S = 4.0
 _MOST_AT_ONCE = 64
+SERVING = "brinewatch.serving"  # where an application finds what serves it, in the scope of a request
+
+
+@dataclass(frozen=True)
+class Serving:
+    """What an answer that goes on for long has to know. ends: each is set when the server stops."""
+
+    clock: Clock
+    ends: set[asyncio.Event] = field(default_factory=set)
 
 
 class PageSettings(Settings):
@@ -109,7 +119,8 @@ class PageServer:
     """
 
     def __init__(self, app: Any, settings: PageSettings, clock: Clock, tls: SSLContext | None = None) -> None:
-        self._app = app
+        self._serving_it = Serving(clock)
+        self._app = self._served(app)
         self._tls = tls
         self._settings = settings
         self._clock = clock
@@ -122,6 +133,12 @@ class PageServer:
     def url(self) -> str:
         """Where the page is; the true port once bound."""
         return self._settings.model_copy(update={"port": self._port}).url
+
+    def _served(self, app: Any) -> Any:
+        async def served(scope: Any, receive: Any, send: Any) -> None:
+            await app({**scope, SERVING: self._serving_it}, receive, send)
+
+        return served
 
     def bind(self) -> None:
         """Take the port. BrinewatchError, naming it and what to do, when that cannot be."""
@@ -159,6 +176,8 @@ class PageServer:
         server, serving, self._server, self._serving = self._server, self._serving, None, None
         if server is not None and serving is not None:
             server.should_exit = True
+            for over in self._serving_it.ends:
+                over.set()
             try:
                 with self._clock.hold():
                     async with self._clock.deadline(_STOP_S):

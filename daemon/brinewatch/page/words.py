@@ -1,30 +1,21 @@
-"""The overview in the words of the page: pure text, ready to be laid out and escaped by the templates.
-
-Colour goes to the abnormal only, and always with a shape and a word (the practice of IEC 60073 and ISA-101):
-danger a triangle, warning a diamond, needs a person a square, unknown a hatched square.
-"""
+"""The overview in the words of the page: pure text, ready to be laid out and escaped by the templates."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from brinewatch.alarms.events import AlarmEvent, Happening, Priority, State
+from brinewatch.alarms.events import AlarmEvent, Happening, State
 from brinewatch.messages import Delivery
-from brinewatch.moment import Moment, span_text
-from brinewatch.overview import AlarmView, Overview, PointView, StageView
-from brinewatch.readings import Flag
+from brinewatch.moment import Moment
+from brinewatch.overview import AlarmView, Overview, StageView
+from brinewatch.page.marks import MARKS as MARKS
+from brinewatch.page.marks import WORDS as WORDS
+from brinewatch.page.marks import mark_of, span
+from brinewatch.page.marks import shown as shown
+from brinewatch.page.marks import when as when
+from brinewatch.page.path import Path, Stop, row_of
 
-MARKS = ("danger", "warning", "person", "unknown")
-WORDS = {"danger": "Danger", "warning": "Warning", "person": "Needs a person", "unknown": "Unknown"}
-
-_MARK_OF = {
-    Priority.CRITICAL: "danger",
-    Priority.HIGH: "danger",
-    Priority.MEDIUM: "warning",
-    Priority.LOW: "person",
-}
 _OVER = (State.RETURNED, State.LATCHED)
 _EVENTS = {
     Happening.RAISED: "began",
@@ -52,10 +43,6 @@ _DELIVERIES = {
     Delivery.FAILED.value: "did not arrive",
     Delivery.UNKNOWN.value: "nobody knows whether it arrived",
 }
-_FLAGS = {Flag.NOT_EVALUATED: "not judged yet", Flag.SUSPECT: "suspect", Flag.FAIL: "not to be trusted"}
-_TEMPERATURE = re.compile(r"(?<=\d) (?:deg)?([CF])$")
-_UNIT = re.compile(r"(?<=\d) (?=[^\d\s(]\S{0,6}( N)?$)|(?<=^pH) (?=\d)")
-_NO_BREAK = "\N{NO-BREAK SPACE}"
 _LATE_S = 60.0
 _EVENTS_SHOWN = 12
 # what stands on no line: heading and path
@@ -63,32 +50,9 @@ _BESIDE = (("The room", "room"), ("The watch itself", "watch"))
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
-    """One point of a stop. mark: "" or "unknown" or "suspect"; note: why it is marked, or what it stands on."""
-
-    name: str
-    value: str
-    mark: str = ""
-    note: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Stop:
-    """One stage on the line. alarms: number and title of each that stands here."""
-
-    name: str
-    path: str
-    mark: str
-    word: str
-    rows: tuple[Row, ...]
-    alarms: tuple[tuple[int, str], ...]
-    cut: bool = False
-    last: bool = False
-
-
-@dataclass(frozen=True, slots=True)
 class Alarm:
-    """One standing alarm in sentences. told: each with whether it failed; answer: what to reply to `verb` it."""
+    """One standing alarm in sentences. told: each with whether it failed; answer: what to reply to `verb` it;
+    where: its stage."""
 
     number: int
     mark: str
@@ -104,6 +68,7 @@ class Alarm:
     command: str
     verb: str
     full: bool
+    where: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +86,7 @@ class Page:
     blind: tuple[tuple[str, str], ...]
     air: tuple[Stop, ...]
     water: tuple[Stop, ...]
-    beside: tuple[tuple[str, tuple[Stop, ...]], ...]
+    beside: tuple[tuple[str, tuple[Stop, ...], str], ...]
     events: tuple[tuple[str, str], ...]
     notes: tuple[str, ...]
     act: Alarm | None
@@ -137,13 +102,14 @@ class Page:
 
 def tell(overview: Overview) -> Page:
     """An overview as the page says it."""
-    now, stages = overview.at, overview.stages
-    ranked = sorted(overview.alarms, key=lambda one: (MARKS.index(_mark(one)), one.priority.rank, one.since.utc))
-    alarms = tuple(_alarm(one, now, place == 0) for place, one in enumerate(ranked))
+    now, stages, path = overview.at, overview.stages, Path(overview)
+    ranked = sorted(overview.alarms, key=lambda one: (MARKS.index(mark_of(one)), one.priority.rank, one.since.utc))
+    names = {stage.key: stage.name for stage in stages}
+    alarms = tuple(_alarm(one, now, place == 0, names.get(one.stage, "")) for place, one in enumerate(ranked))
     blind = tuple(
         (f"{stage.name}, {point.name}", row.note or row.value)
         for stage in stages
-        for point, row in ((point, _row(point)) for point in stage.points)
+        for point, row in ((point, row_of(point)) for point in stage.points)
         if row.mark == "unknown"
     )
     checked, fresh = _checked(overview)
@@ -153,7 +119,7 @@ def tell(overview: Overview) -> Page:
     elif blind or not fresh:
         mark = "unknown"
     if not alarms and not fresh and overview.checked is not None:
-        headline = f"No usable reading for {_span(now.mono - overview.checked.mono)}."
+        headline = f"No usable reading for {span(now.mono - overview.checked.mono)}."
     holding = sum(one.holds for one in overview.aside)
     if not alarms and not mark and holding:
         # somebody set it aside, which does not make it well; which ones is said below
@@ -171,12 +137,9 @@ def tell(overview: Overview) -> Page:
         at=f"{now.local:%H:%M:%S}",
         alarms=alarms,
         blind=blind,
-        air=_line(stages, "air"),
-        water=_line(stages, "water"),
-        beside=tuple(
-            (heading, tuple(_stop(stage) for stage in overview.stages if stage.path == path and stage.points))
-            for heading, path in _BESIDE
-        ),
+        air=path.line("air"),
+        water=path.line("water"),
+        beside=tuple((heading, stops := path.beside(key), _in_short(key, stops)) for heading, key in _BESIDE),
         events=tuple(_event(one, now) for one in _newest(overview.recent)),
         notes=_notes(overview),
         act=next((one for one in alarms if one.answer), None),
@@ -184,6 +147,12 @@ def tell(overview: Overview) -> Page:
         attended=overview.attended,
         left=overview.left,
     )
+
+
+def _in_short(path: str, stops: Sequence[Stop]) -> str:
+    """What is said of the parts of the watch while each is well, so that they need no room of their own."""
+    fine = all(not stop.mark and not row.mark for stop in stops for row in stop.rows)
+    return f"all {len(stops)} parts are well" if path == "watch" and len(stops) > 1 and fine else ""
 
 
 def _aside(overview: Overview) -> tuple[tuple[str, str], ...]:
@@ -213,35 +182,13 @@ def _checked(overview: Overview) -> tuple[str, bool]:
     if overview.checked is None:
         return "not checked yet", False
     age = overview.at.mono - overview.checked.mono
-    return f"checked {_span(age)} ago", age <= _LATE_S
+    return f"checked {span(age)} ago", age <= _LATE_S
 
 
-def _mark(alarm: AlarmView) -> str:
-    # what is over by itself is no danger any more, but still wants somebody to look
-    return "person" if alarm.state in _OVER else _MARK_OF[alarm.priority]
-
-
-def when(at: Moment, now: Moment) -> str:
-    """The shed's wall clock; with the day when it is not today's."""
-    day = "" if at.local.date() == now.local.date() else f"{at.local:%a} {at.local.day} {at.local:%b} "
-    return f"{day}{at.local:%H:%M}"
-
-
-def _span(seconds: float) -> str:
-    return span_text(seconds).replace(" ", _NO_BREAK)
-
-
-def shown(text: str, name: str = "") -> str:
-    """A value as the page writes it: number and unit on one line, a degree sign, no symbol its row says already."""
-    text = _TEMPERATURE.sub(" °\\1", text)
-    text = text.removeprefix("pH ") if name == "pH" else text
-    return _UNIT.sub(_NO_BREAK, text, count=1)
-
-
-def _alarm(alarm: AlarmView, now: Moment, first: bool) -> Alarm:
+def _alarm(alarm: AlarmView, now: Moment, first: bool, where: str) -> Alarm:
     value = f"{shown(alarm.shown)} ({shown(alarm.limit)})" if alarm.limit else shown(alarm.shown)
     # by the wall clock: the monotonic one of an alarm that outlived a restart belongs to another boot
-    since = f"since {when(alarm.since, now)}, {_span(now.utc - alarm.since.utc)}"
+    since = f"since {when(alarm.since, now)}, {span(now.utc - alarm.since.utc)}"
     over = f"Over: {alarm.title}", f"Now {shown(alarm.shown)}", f"began {when(alarm.since, now)}"
     title, verb, answer, command = alarm.title, "take it over", "", ""
     match alarm.state:
@@ -263,11 +210,11 @@ def _alarm(alarm: AlarmView, now: Moment, first: bool) -> Alarm:
             state = f"{alarm.state.value[0].upper()}{alarm.state.value[1:]}."
     if alarm.also:
         state += f" With it: {', '.join(alarm.also)}."
-    mark = _mark(alarm)
+    mark = mark_of(alarm)
     return Alarm(
         number=alarm.number, mark=mark, word=WORDS[mark], title=title, value=value, since=since, state=state,
         todo=alarm.todo, told=tuple(_told(one) for one in alarm.told), why=alarm.why, answer=answer,
-        command=command, verb=verb, full=first,
+        command=command, verb=verb, full=first, where=where,
     )  # fmt: skip
 
 
@@ -275,48 +222,6 @@ def _told(text: str) -> tuple[str, bool]:
     who, colon, state = text.rpartition(": ")
     failed = state in (Delivery.FAILED.value, Delivery.UNKNOWN.value)
     return f"{who}{colon}{_DELIVERIES.get(state, state)}", failed
-
-
-def _row(point: PointView) -> Row:
-    value = shown(point.shown, point.name)
-    known = point.reading is not None and point.reading.value is not None
-    if not known:
-        return Row(point.name, "no value", "unknown", "" if value == "no value" else value)
-    age = f"{_span(point.age_s)} old" if point.age_s is not None else "old"
-    said = [_FLAGS[point.flag]] if point.flag in _FLAGS else []
-    reason = point.reading.reason if point.reading else ""
-    if said and reason:
-        said = [f"{said[0]}: {reason}"]
-    if point.old:
-        said.append(age)
-    if point.old or not point.flag.usable:
-        return Row(point.name, value, "unknown", ", ".join(said) or "missing")
-    if said:
-        return Row(point.name, value, "suspect", ", ".join(said))
-    return Row(point.name, value, "", point.basis)
-
-
-def _stop(stage: StageView, cut: bool = False, last: bool = False) -> Stop:
-    rows = tuple(_row(point) for point in stage.points)
-    marks = [_mark(alarm) for alarm in stage.alarms] + ["unknown" for row in rows if row.mark == "unknown"]
-    mark = min(marks, key=MARKS.index, default="")
-    alarms = tuple((alarm.number, alarm.title) for alarm in stage.alarms)
-    return Stop(stage.name, stage.path, mark, WORDS.get(mark, ""), rows, alarms, cut, last)
-
-
-def _line(stages: Sequence[StageView], path: str) -> tuple[Stop, ...]:
-    """The stops of one path. Below an alarm on the air line it is drawn cut: a cause points at what hangs on it."""
-    here = [stage for stage in stages if stage.path == path]
-    cut = path == "water" and any(_cuts(stage) for stage in stages if stage.path == "air")
-    made = []
-    for place, stage in enumerate(here):
-        cut = cut or (path == "air" and _cuts(stage))
-        made.append(_stop(stage, cut, place == len(here) - 1))
-    return tuple(made)
-
-
-def _cuts(stage: StageView) -> bool:
-    return any(_mark(alarm) == "danger" for alarm in stage.alarms)
 
 
 _NAMED = ((("air_pressure",), "air"), (("oxygen_saturation", "oxygen"), "oxygen"), (("temperature",), ""))
