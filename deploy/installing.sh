@@ -82,8 +82,9 @@ build_version() {
     [ -z "$root" ] || rm -rf "$root$seen"
   else
     [ -z "$root" ] || fail "--root needs --bundle: what is installed into a tree comes without a net"
-    "$opt/$version/bin/python" -m pip install "${how[@]}" --constraint "$here/deploy/constraints.txt" \
-      "$here[gpio,series]" || fail "the Python packages could not be installed; nothing was changed. Is there a net?"
+    { install_pinned "$opt/$version/bin/python" gpio,series --quiet --no-cache-dir &&
+      "$opt/$version/bin/python" -m pip install "${how[@]}" --no-deps --no-build-isolation --no-index "$here"; } ||
+      fail "the Python packages could not be installed; nothing was changed. Is there a net?"
   fi
   mkdir -p "$opt/$version/share"
   cp -r "$here/deploy/guides" "$here/deploy/examples" "$opt/$version/share/"

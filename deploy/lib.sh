@@ -16,6 +16,8 @@ find_python() {
   return 1
 }
 
+python_version() { "$1" -c 'import sys; print("%d.%d" % sys.version_info[:2])'; }
+
 # install_packages PACKAGE...: Debian packages, only those not there yet. Needs root, and says why it wants it.
 install_packages() {
   local missing=() package
@@ -35,12 +37,30 @@ install_packages() {
     "apt-get install -y -qq ${missing[*]} >/dev/null 2>&1 || { apt-get update -qq && apt-get install -y -qq ${missing[*]} >/dev/null; }"
 }
 
+# pins_for 3.11|3.12|3.13 EXTRA,...: what is to be installed there, each line with the checksums it must have (deploy/pins).
+pins_for() {
+  awk -v want=",$2," '/^# \[/ { on = index(want, "," substr($2, 2, length($2) - 2) ","); next }
+    on && !/^#/ && !seen[$0]++' "$here/deploy/pins/$1.txt"
+}
+
+# install_pinned PYTHON EXTRA,... [PIP OPTION...]: the packages into that environment. No file is taken whose checksum
+# is not the pinned one; nothing is looked up beside them, not even for building.
+install_pinned() {
+  local python=$1 extras=$2 tools=build version
+  version=$(python_version "$1")
+  shift 2
+  [ "$extras" != dev ] || tools=build,build-dev
+  "$python" -m pip install --disable-pip-version-check --require-hashes --no-deps "$@" -r <(pins_for "$version" "$tools") &&
+    "$python" -m pip install --disable-pip-version-check --require-hashes --no-deps --no-build-isolation "$@" \
+      -r <(pins_for "$version" "base,$extras")
+}
+
 # make_environment EXTRAS: .venv with the program and the named extras; nothing is done when nothing has changed.
 make_environment() {
   local extras=$1 python stamp wanted
   python=$(find_python) || { install_packages python3 && python=$(find_python); } ||
     fail "no Python from 3.11 to 3.13 found. Install one, for example: sudo apt-get install python3"
-  wanted="$extras $(cat "$here/pyproject.toml" "$here/deploy/constraints.txt" | cksum) $here"
+  wanted="$extras $(cat "$here/pyproject.toml" "$here"/deploy/pins/*.txt | cksum) $here"
   stamp=$here/.venv/installed
   # what the tests were given holds every extra
   if [ -x "$here/.venv/bin/python" ] && { [ "$(cat "$stamp-$extras" 2>/dev/null)" = "$wanted" ] ||
@@ -57,8 +77,8 @@ make_environment() {
     fi
   fi
   say "Installing Python packages into .venv (under a minute on a PC, several on a Raspberry Pi) ..."
-  "$here/.venv/bin/python" -m pip install --quiet --disable-pip-version-check \
-    --constraint "$here/deploy/constraints.txt" --editable "$here[$extras]" 2>"$here/.venv/install.log" || {
+  { install_pinned "$here/.venv/bin/python" "$extras" --quiet && "$here/.venv/bin/python" -m pip install --quiet \
+    --disable-pip-version-check --no-deps --no-build-isolation --no-index --editable "$here"; } 2>"$here/.venv/install.log" || {
     tail -n 15 "$here/.venv/install.log" >&2
     fail "installing failed; the lines above say why (whole log: .venv/install.log)"
   }

@@ -28,6 +28,12 @@ def shed_text() -> str:
     return text.replace("[page]\n", "[page]\nenabled = false\n")
 
 
+def unhurried(text: str | None = None, every_s: float = 15.0) -> str:
+    """The shed, or this one, with its probes read less often: for hours in which no single reading decides."""
+    text = re.sub(r"^every_s = 1\b.*\n", "", text or shed_text(), flags=re.MULTILINE)
+    return re.sub(r"^\[\[bus\.(?!hand)\w+\.probe\]\]\n", rf"\g<0>every_s = {every_s}\n", text, flags=re.MULTILINE)
+
+
 class Night:
     """A shed, its modem and one daemon at a time."""
 

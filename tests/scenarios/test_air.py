@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from brinewatch.readings import Flag
-from scenarios.night import Night, night, shed_text
+from scenarios.night import Night, night, shed_text, unhurried
 
 STATE = "manifold.air_state"
 
@@ -107,7 +107,7 @@ async def test_a_dead_current_meter_leaves_the_state_to_the_pressure_and_the_hou
 
 
 async def test_hours_and_starts_outlive_a_restart(tmp_path: Path) -> None:
-    async with night(tmp_path) as it:
+    async with night(tmp_path, unhurried(every_s=5)) as it:
         await it.passes(1200)
         await it.shed.faults.on("blower-stop")
         await it.passes(300)

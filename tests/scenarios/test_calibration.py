@@ -17,7 +17,7 @@ from brinewatch.errors import BrinewatchError
 from brinewatch.moment import utc_text
 from brinewatch.readings import Flag
 from brinewatch.signals.records import CalibrationPoint, CalibrationRecord, Reference, Visit
-from scenarios.night import WREN, Night, night, shed_text
+from scenarios.night import WREN, Night, night, shed_text, unhurried
 
 AIR = "air-stopped@manifold.air_pressure"
 OXYGEN = "raceway.oxygen"
@@ -155,7 +155,7 @@ async def test_two_people_do_not_calibrate_one_probe_at_once(tmp_path: Path) -> 
 
 async def test_a_hold_ends_by_itself_and_is_said_meanwhile(tmp_path: Path) -> None:
     text = shed_text().replace("timeout_s = 0.3", "timeout_s = 0.05")  # a silent wire costs real time
-    async with night(tmp_path, text) as it:
+    async with night(tmp_path, unhurried(text)) as it:
         await asked(it, "calibration begin", probe="oxygen", by="Wren")
         await it.passes(1200)
         await asked(it, "calibration look", probe="oxygen")
@@ -224,7 +224,7 @@ async def test_the_air_is_held_for_two_minutes_and_no_longer_whoever_looks(tmp_p
 
 
 async def test_short_holds_of_the_air_add_up_to_two_minutes_in_a_quarter_of_an_hour(tmp_path: Path) -> None:
-    async with night(tmp_path) as it:
+    async with night(tmp_path, unhurried(every_s=5)) as it:
         for left in (120, 60):
             assert (await asked(it, "calibration begin", probe="air-pressure", by="Wren"))["held_s"] == left
             await it.passes(60)
@@ -288,7 +288,7 @@ DAYS += "\n[calling]\ndrill_every_days = 0\n"  # a month without a drill would b
 async def test_an_overdue_calibration_is_called_once_and_a_new_record_clears_it(tmp_path: Path) -> None:
     text = DAYS.replace('from_priority = "high"', 'from_priority = "low"')
     assert text.count("calibrate_every_days") == 1
-    async with night(tmp_path, text) as it:
+    async with night(tmp_path, unhurried(text)) as it:
         await saved(it, record(it, "o1", 0.1))
         await it.passes(1200)
         assert it.standing() == []
@@ -318,7 +318,7 @@ async def test_an_overdue_calibration_is_called_once_and_a_new_record_clears_it(
 
 
 async def test_a_clock_that_is_not_set_neither_calls_nor_clears(tmp_path: Path) -> None:
-    async with night(tmp_path, DAYS) as it:
+    async with night(tmp_path, unhurried(DAYS)) as it:
         await saved(it, record(it, "o1", 0.1))
         it.clock.trusted = False
         it.clock.step_wall(400 * 86400)
@@ -341,7 +341,7 @@ async def test_a_clock_that_is_not_set_neither_calls_nor_clears(tmp_path: Path) 
 
 
 async def test_a_shed_never_calibrated_is_well_until_somebody_sets_the_days(tmp_path: Path) -> None:
-    async with night(tmp_path) as it:
+    async with night(tmp_path, unhurried()) as it:
         await it.passes(900)
         assert it.standing() == []
         [stage] = [one for one in it.daemon.overview().stages if one.key == "calibration"]

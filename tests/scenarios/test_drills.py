@@ -13,7 +13,7 @@ from brinewatch.calibrate.held import over
 from brinewatch.cli import _parser, main
 from brinewatch.drill_command import follow
 from brinewatch.errors import BrinewatchError
-from scenarios.night import TEAL, WREN, Night, night, shed_text
+from scenarios.night import TEAL, WREN, Night, night, shed_text, unhurried
 
 BLOWER = "motor-current-low@blower.motor_current"
 
@@ -81,7 +81,7 @@ async def test_a_real_alarm_during_a_drill_calls_without_the_mark(tmp_path: Path
 
 
 async def test_nobody_answers_for_half_an_hour(tmp_path: Path) -> None:
-    async with night(tmp_path) as it:
+    async with night(tmp_path, unhurried()) as it:
         task = begun(it)
         await it.until(task.done, 1900)
         assert task.result() == 1
@@ -122,7 +122,7 @@ async def test_a_restart_ends_a_drill_and_says_so_to_those_called(tmp_path: Path
 
 async def test_a_drill_falls_due_and_an_answered_one_makes_it_good(tmp_path: Path) -> None:
     text = shed_text().replace('from_priority = "high"', 'from_priority = "low"')
-    async with night(tmp_path, text) as it:
+    async with night(tmp_path, unhurried(text)) as it:
         await it.passes(60)
         assert it.standing() == []
         it.clock.step_wall(30.5 * 86400 + 9.5 * 3600)  # in the morning

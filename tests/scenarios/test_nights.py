@@ -13,7 +13,7 @@ from brinewatch.readings import Flag
 from brinewatch.service import Daemon
 from brinewatch.store.history import History
 from brinewatch.store.journal import Journal
-from scenarios.night import TEAL, WREN, Night, night, shed_text
+from scenarios.night import TEAL, WREN, Night, night, shed_text, unhurried
 
 AIR = "air-stopped@manifold.air_pressure"
 # what this shed can see of the cause: the call names it, and the air's own alarm joins its incident
@@ -98,7 +98,7 @@ async def test_one_failure_makes_one_call_however_much_follows_from_it(tmp_path:
 
 
 async def test_an_unplugged_probe_is_missing_never_low_and_comes_back_by_itself(tmp_path: Path) -> None:
-    async with night(tmp_path) as it:
+    async with night(tmp_path, unhurried(every_s=5)) as it:
         await it.shed.faults.on("probe-unplugged", "oxygen")
         await it.passes(120)
         reading = it.daemon.keeper.latest["raceway.oxygen"]
@@ -130,7 +130,7 @@ async def test_a_whole_wire_pulled_out_delays_no_other_and_returns(tmp_path: Pat
 async def test_a_dead_modem_holds_the_call_until_it_lives_and_is_told_of(tmp_path: Path) -> None:
     # deadlines on the wire are real seconds: short ones, so that a dead modem costs the test little
     text = shed_text().replace("[modem]\n", "[modem]\nanswer_s = 0.5\nprompt_s = 0.5\nnetwork_s = 1\ntotal_s = 3\n")
-    async with night(tmp_path, text) as it:
+    async with night(tmp_path, unhurried(text, every_s=5)) as it:
         it.modem.faults.silent = True
         await it.shed.faults.on("blower-stop")
         await it.passes(200)

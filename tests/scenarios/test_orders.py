@@ -11,7 +11,7 @@ import pytest
 from brinewatch.alarms.events import State
 from brinewatch.cli import main
 from brinewatch.errors import BrinewatchError
-from scenarios.night import WREN, Night, night, shed_text
+from scenarios.night import WREN, Night, night, shed_text, unhurried
 
 NO_OXYGEN = "no-oxygen-data@raceway.oxygen_saturation"
 BLOWER = "motor-current-low@blower.motor_current"
@@ -58,7 +58,7 @@ async def without_oxygen(it: Night) -> int:
 
 
 async def test_an_alarm_is_shelved_by_text_and_calls_again_when_its_time_is_over(tmp_path: Path) -> None:
-    async with night(tmp_path) as it:
+    async with night(tmp_path, unhurried()) as it:
         number = await without_oxygen(it)
         it.modem.receive(WREN, f"shelve {number} 10")
         await it.until(lambda: it.texts("You have shelved", f"{number} until", to=WREN))
@@ -86,7 +86,7 @@ async def test_a_shelving_is_ended_by_text_and_what_still_holds_says_so(tmp_path
 
 
 async def test_while_somebody_is_there_only_the_air_calls_and_afterwards_everything_does(tmp_path: Path) -> None:
-    async with night(tmp_path) as it:
+    async with night(tmp_path, unhurried(every_s=5)) as it:
         it.modem.receive(WREN, "here 60")
         await it.until(lambda: it.texts("You are in the shed until", to=WREN))
         assert it.daemon.overview().attended.startswith("Wren works in the shed until")
@@ -241,7 +241,7 @@ async def test_rates_and_the_start_of_a_filter_know_the_past_after_a_restart(tmp
     text = text.replace(
         'point = "raceway.tan"', 'point = "raceway.tan"\n[[bus.hand.probe.channel]]\npoint = "raceway.nitrite"'
     )
-    async with night(tmp_path, text) as it:
+    async with night(tmp_path, unhurried(text)) as it:
         start = "bed.start_up"
         await it.until(lambda: start in it.daemon.keeper.latest)
         assert it.daemon.keeper.latest[start].value is None

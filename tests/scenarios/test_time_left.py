@@ -12,7 +12,7 @@ import pytest
 
 from brinewatch import control
 from brinewatch.errors import BrinewatchError
-from scenarios.night import WREN, Night, night, shed_text
+from scenarios.night import WREN, Night, night, shed_text, unhurried
 
 AIR = "air-stopped@manifold.air_pressure"
 BLOWER = "motor-current-low@blower.motor_current"
@@ -30,7 +30,7 @@ def minutes_of(text: str) -> tuple[int, int]:
 
 
 async def test_the_call_says_how_long_is_left_and_the_tank_calls_inside_the_incident(tmp_path: Path) -> None:
-    async with night(tmp_path, shed_text() + SOONER) as it:
+    async with night(tmp_path, unhurried(shed_text() + SOONER, every_s=5)) as it:
         assert it.daemon.overview().left == ""
         await it.shed.faults.on("blower-stop")
         await it.until(lambda: it.texts("AIR STOPPED", to=WREN))
@@ -64,7 +64,7 @@ async def test_the_call_says_how_long_is_left_and_the_tank_calls_inside_the_inci
 
 
 async def test_a_restart_while_the_air_is_off_begins_anew_and_says_so(tmp_path: Path) -> None:
-    async with night(tmp_path) as it:
+    async with night(tmp_path, unhurried(every_s=5)) as it:
         await it.shed.faults.on("blower-stop")
         await it.passes(900)
         assert "already" not in it.daemon.overview().left
@@ -103,7 +103,7 @@ def aside(it: Night) -> set[str]:
 
 
 async def test_an_attended_test_measures_and_calls_nobody(tmp_path: Path) -> None:
-    async with night(tmp_path) as it:
+    async with night(tmp_path, unhurried(every_s=5)) as it:
         begun = await begin(it)
         assert "Air supply stopped" in begun["held"]
         assert not any("dangerously" in title for title in begun["held"])
@@ -149,7 +149,7 @@ async def test_an_attended_test_measures_and_calls_nobody(tmp_path: Path) -> Non
 
 
 async def test_a_forgotten_test_calls(tmp_path: Path) -> None:
-    async with night(tmp_path) as it:
+    async with night(tmp_path, unhurried(every_s=5)) as it:
         await begin(it, minutes=10)
         await it.shed.faults.on("blower-stop")
         look = await followed(it, 630)
