@@ -72,3 +72,24 @@ async def test_a_clock_set_forward_over_the_hour_runs_the_job_once() -> None:
 async def test_a_clock_set_forward_by_a_month_runs_the_job_once_and_not_thirty_times() -> None:
     ran = await _run(datetime(2026, 7, 1, 12, 0, tzinfo=ZONE), 2, lambda clock: clock.step_wall(30 * 86400))
     assert [line[:10] for line in ran] == ["2026-07-02", "2026-08-01", "2026-08-02"]
+
+
+async def test_a_clock_a_year_ahead_for_some_nights_does_not_stop_the_job_for_that_year() -> None:
+    clock = SteppingClock(datetime(2026, 7, 1, 12, 0, tzinfo=ZONE).timestamp(), ZONE)
+    calendar = Calendar(clock)
+    ran: list[str] = []
+
+    async def job() -> None:
+        ran.append(clock.now().local.isoformat(timespec="minutes"))
+
+    calendar.at("night", job, hour=3, minute=30)
+    task = asyncio.create_task(calendar.run())
+    await clock.drive(1000 + 3600)
+    clock.step_wall(365 * 86400.0)
+    await clock.drive(1000 + 2.5 * 86400)
+    clock.step_wall(-365 * 86400.0)
+    ran.clear()
+    await clock.drive(1000 + 5 * 86400)
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+    assert ran == ["2026-07-04T03:30+02:00", "2026-07-05T03:30+02:00", "2026-07-06T03:30+02:00"]

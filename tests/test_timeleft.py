@@ -136,3 +136,30 @@ def test_a_limit_already_passed_has_no_time_left() -> None:
     night = Night(tanks=False)
     night.run(0, 1200, 12.0, start=40.0)
     assert night.told[SOON.key].value == 0.0
+
+
+def test_the_last_temperature_counts_when_its_probe_is_gone_and_is_doubted_when_it_is_old() -> None:
+    """Else the loss of a thermometer would take half of the time that is left."""
+
+    def without_thermometer(since: int) -> tuple[float | None, str]:
+        night = Night()
+        night.run(0, 600, 12.0)
+        night.latest[TEMPERATURE] = reading(TEMPERATURE, None, at(600), Flag.MISSING)
+        for second in (600 + since, 605 + since, 610 + since):
+            now = at(second)
+            fresh = [reading(AIR, 0.2, now), reading(OXYGEN, 8.76 * 0.9, now), reading(SAT, 90.0, now)]
+            night.latest.update({one.point: one for one in fresh})
+            night.told.update({one.point: one for one in night.left.take(fresh, night.latest, now)})
+        return night.told[SOON.key].value, night.left.words()
+
+    night = Night()
+    night.run(0, 600, 12.0)
+    night.run(600, 615, 0.2)
+    value, words = without_thermometer(60)
+    assert value == pytest.approx(night.told[SOON.key].value, rel=0.02)
+    assert "temperature" not in words
+    later, words = without_thermometer(7 * 3600)
+    assert later is not None
+    assert value is not None
+    assert later < value
+    assert "temperature last read 7 h ago" in words

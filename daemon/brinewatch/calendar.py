@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 _LOOK_EVERY_S = 60.0
+# a run that lies further ahead than this was at an instant of a clock that was wrong
+_WRONG_AHEAD_S = 2 * 86400.0
 
 
 @dataclass(slots=True)
@@ -69,7 +71,10 @@ class Calendar:
     def _next(self, job: _Job) -> datetime | None:
         """The next instant from now, never one already run: a clock set back does not repeat the night's work."""
         # counted from now and not from the last run: after a step over many days one run is enough
-        due: datetime | None = job.trigger.get_next_fire_time(None, self._clock.now().local)
+        now = self._clock.now().local
+        due: datetime | None = job.trigger.get_next_fire_time(None, now)
+        if job.ran is not None and (job.ran - now).total_seconds() > _WRONG_AHEAD_S:
+            job.ran = None  # else a clock that was a year ahead for a night would stop the job for that year
         if due is not None and job.ran is not None and due <= job.ran:
             due = job.trigger.get_next_fire_time(job.ran, job.ran)
         return due

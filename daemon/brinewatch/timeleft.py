@@ -30,6 +30,7 @@ _OLDEST_S = 900.0  # of what a forecast stands on: oxygen at the stop, temperatu
 _HOUR_S = 3600.0
 _SHORT_WINDOW_S = 1200.0  # of a trend while the air is off: a fall is seen in minutes, not in an hour
 _TAKEN_C, _TAKEN_SALINITY = 15.0, 33.0  # where no probe tells
+_KNOWN_S = 6 * 3600.0  # a tank without air keeps its temperature so long within a kelvin or two (judgement)
 _TAKEN_LN = 0.4  # what 5 K more or less do to the demand: ln 2.1 / 2 (judgement)
 _LIMIT_PERCENT = 45.0  # told of a tank for which no rule asks for a forecast
 _OXYGEN = ("oxygen", "oxygen_saturation")
@@ -69,6 +70,7 @@ class TimeLeft:
         self._trends = {one.point: Trend(quantity_of(one.point)) for one in self._wanted}
         self._seen: dict[str, float] = {}
         self._water: dict[str, Water] = {}
+        self._warmth: dict[str, tuple[float, float]] = {}  # by stage: the last temperature, and when
         self._watches: dict[str, OxygenWatch] = {}
         self._tests: dict[str, AirOffTest] = {}
         self._told: dict[str, float] = {}
@@ -117,6 +119,8 @@ class TimeLeft:
             if not one.usable or one.value is None or not isfinite(one.value):
                 continue
             stage, quantity = stage_of(one.point), quantity_of(one.point)
+            if quantity == "temperature":
+                self._warmth[stage] = (one.value, one.at.mono - one.age_s)
             watch = self._watches.get(stage)
             if watch is not None and quantity in _OXYGEN:
                 water, _ = self._water_of(stage, latest, now)
@@ -194,17 +198,21 @@ class TimeLeft:
         salinity = _newest("salinity", stage, latest, now)
         if salinity is None:
             salinity = last.salinity if last is not None else _TAKEN_SALINITY
-        own = _fresh(latest.get(f"{stage}.temperature"), now)
+        temperature, doubt = self._temperature(stage, latest, now)
+        self._water[stage] = Water(temperature, salinity, pressure)
+        return self._water[stage], doubt
+
+    def _temperature(self, stage: str, latest: Mapping[str, Reading], now: Moment) -> tuple[float, str]:
+        """The tank's own, its last one, that of other water in the shed, or one that is taken, with a doubt."""
+        known = self._warmth.get(stage)
+        if known is not None:
+            hours = (now.mono - known[1]) / 3600.0
+            return known[0], "" if hours <= _KNOWN_S / 3600.0 else f"temperature last read {hours:.0f} h ago"
         others = (_fresh(one, now) for point, one in latest.items() if quantity_of(point) == "temperature")
-        temperature = (
-            own if own is not None or last is not None else next((one for one in others if one is not None), None)
-        )
+        temperature = next((one for one in others if one is not None), None)
         if temperature is not None:
-            self._water[stage] = Water(temperature, salinity, pressure)
-            return self._water[stage], ""
-        if last is not None:
-            return Water(last.temperature_C, salinity, pressure), ""
-        return Water(_TAKEN_C, salinity, pressure), f"temperature unknown, taken as {_TAKEN_C:.0f} degC"
+            return temperature, ""
+        return _TAKEN_C, f"temperature unknown, taken as {_TAKEN_C:.0f} degC"
 
     # -- forecasts ----------------------------------------------------------------------------------------------
 

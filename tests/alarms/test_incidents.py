@@ -70,6 +70,18 @@ def test_oxygen_crossing_its_emergency_limit_calls_again_inside_the_incident_tho
     assert emergency.state is State.UNACKNOWLEDGED
 
 
+def test_an_emergency_already_seen_when_its_cause_calls_is_named_in_that_one_call() -> None:
+    night = shed()
+    both = NO_AIR | {"nursery__oxygen_saturation": 40.0}
+    night.until("02:25:00", **both)
+    firsts = [event for event in night.seen if event.happening is Happening.RAISED]
+    assert [event.alarm.partition("@")[0] for event in firsts] == ["air-stopped"]
+    assert "OXYGEN DANGER LOW" in firsts[0].also
+    # and when the cause goes and the emergency stays, that calls after its own delay
+    night.until("02:30:00", **(WELL | {"nursery__oxygen_saturation": 40.0}))
+    assert "urchin-oxygen-low-emergency" in {call.split()[1] for call in night.calls}
+
+
 def test_a_consequence_that_outlives_its_cause_calls_on_its_own_after_its_own_delay() -> None:
     night = shed()
     night.until("02:15:00", **NO_AIR)

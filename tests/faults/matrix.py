@@ -180,8 +180,8 @@ def together(name: str, *troubles: Trouble) -> Trouble:
 
 NO_AIR = ("NO AIR DATA", "MOTOR NOT RUNNING", "NO AIR RISE")
 OXYGEN = ("NO OXYGEN DATA", "NO DATA")
-# without the water's temperature the warmest is assumed, and less time is left: that calls by itself
-COLD = ("NO DATA", "OXYGEN DANGER SOON")
+# the last known temperature of the water counts on: less time for want of it would be a call of its own
+COLD = ("NO DATA",)
 MODBUS = ("silent", "garbled", "short", "late", "foreign", "fails")
 
 JOURNAL, HISTORY = disk("journal", ("JOURNAL FAILING",)), disk("history", ())

@@ -87,9 +87,9 @@ def held_back(alarm: Alarm, attended: Attended | None) -> bool:
     )
 
 
-def breaks_through(alarm: Alarm, head: AlarmMemory) -> bool:
+def breaks_through(alarm: Alarm, said: Priority) -> bool:
     """Whether a consequence calls although its cause has called: an emergency, or worse than what was said."""
-    return alarm.rule.emergency or alarm.rule.priority.rank < head.priority.rank
+    return alarm.rule.emergency or alarm.rule.priority.rank < said.rank
 
 
 def consequences(memory: Mapping[str, AlarmMemory], known: Mapping[str, Alarm]) -> dict[str, list[Alarm]]:

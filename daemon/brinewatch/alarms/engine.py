@@ -189,7 +189,7 @@ def _why_held(scan: Scan, one: Seen, seen: Mapping[str, Seen]) -> tuple[str, int
     cause = cause_of(one, seen)
     if cause is not None:
         head = scan.memory[_head(scan, {}, cause.alarm.id)]
-        if head.state.standing and not breaks_through(one.alarm, head):
+        if head.state.standing and not breaks_through(one.alarm, head.priority):
             return head.alarm, head.incident
     return (ATTENDED_REASON, 0) if held_back(one.alarm, scan.attended) else ("", 0)
 
@@ -200,6 +200,7 @@ def _move(scan: Scan, seen: dict[str, Seen]) -> None:
     for key in sorted(held, key=lambda key: len(scan.known[key].causes)):  # what is let go explains nothing further
         _keep_or_release(scan, seen, key)
     joins = _joins(scan, seen)
+    _take_along(scan, seen, joins)
     also: dict[str, list[Alarm]] = {}
     for key, head in joins.items():
         if seen[head].new:
@@ -217,7 +218,7 @@ def _move(scan: Scan, seen: dict[str, Seen]) -> None:
     _call_again(scan, seen)
 
 
-def _joins(scan: Scan, seen: dict[str, Seen]) -> Mapping[str, str]:
+def _joins(scan: Scan, seen: dict[str, Seen]) -> dict[str, str]:
     """What would call anew and is explained: by id, the alarm that speaks for it.
 
     A cause still in its delay is proven by its consequence, and may turn out to be one itself.
@@ -234,6 +235,21 @@ def _joins(scan: Scan, seen: dict[str, Seen]) -> Mapping[str, str]:
             _confirm(scan, seen, cause)
             todo += [one for one in (cause.alarm.id,) if seen[one].new]
     return {key: _head(scan, found, key) for key in found}
+
+
+def _take_along(scan: Scan, seen: dict[str, Seen], joins: dict[str, str]) -> None:
+    """What would call beside its cause a moment later is said in the cause's own call, its delay cut short: one
+    call, and nothing of it unheard. Only what begins after that call breaks through it."""
+    for key, one in seen.items():
+        memory = scan.memory[key]
+        waits = one.verdict and memory.pending is not None and not memory.active and not one.alarm.rule.about_data
+        if not waits or memory.state not in (State.NORMAL, State.RETURNED):
+            continue
+        cause = cause_of(one, seen, confirmed=True)
+        head = None if cause is None else seen.get(_head(scan, joins, cause.alarm.id))
+        if head is not None and head.new and breaks_through(one.alarm, head.alarm.rule.priority):
+            _confirm(scan, seen, one)
+            joins[key] = head.alarm.id
 
 
 def _head(scan: Scan, found: Mapping[str, str], key: str) -> str:
@@ -328,7 +344,7 @@ def _join(scan: Scan, one: Seen, head: Seen, *, called_now: bool) -> None:
     key, cause = one.alarm.id, scan.memory[head.alarm.id]
     incident = cause.incident
     scan.memory[key] = replace(scan.memory[key], incident=incident)
-    if not called_now and breaks_through(one.alarm, cause):
+    if not called_now and breaks_through(one.alarm, cause.priority):
         scan.apply(key, Cue.HOLDS)
         return
     scan.memory[key] = replace(scan.memory[key], reason=head.alarm.id, lost=None)
