@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING, Any
 from brinewatch.alarms.relays import MARK as RELAY_MARK
 from brinewatch.calendar import Calendar
 from brinewatch.charting import Charts
+from brinewatch.chronicle.inquiry import Inquiry
 from brinewatch.config import ShedFile
+from brinewatch.drilled import RECORD
 from brinewatch.drills import MARK as DRILL_MARK
-from brinewatch.drills import RECORD, Drills, Words
+from brinewatch.drills import Drills, Words
 from brinewatch.errors import BrinewatchError
 from brinewatch.messages import Message
 from brinewatch.moment import Moment
@@ -47,6 +49,7 @@ class Beside:
         queue: Callable[[Sequence[Message]], None], note: Note, record: Note, rounds: Rounds,
     ) -> None:  # fmt: skip
         self.charts = Charts(shed, clock, keeper.stage_name)
+        self.inquiry = Inquiry(shed, clock)
         self.drills = Drills(
             shed, keeper, journal, clock, words, queue, lambda text: note(text, "drill"),
             lambda text: record(RECORD, text),
@@ -59,7 +62,7 @@ class Beside:
     @property
     def pages(self) -> list[Callable[[FastAPI, Environment], None]]:
         """What they add to the page."""
-        return [self.nights.on_page, partial(on_page, self.rounds), self.charts.on_page]
+        return [self.nights.on_page, partial(on_page, self.rounds), self.charts.on_page, self.inquiry.on_page]
 
     async def recall(self, kept: Mapping[str, Mapping[str, Any]], now: Moment) -> list[str]:
         return [*await self.drills.recall(kept, now), *self.relays.recall(kept)]

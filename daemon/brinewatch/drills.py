@@ -34,7 +34,6 @@ log = logging.getLogger(__name__)
 
 MARK = "drill:"  # what is kept of drills lies beside the memories of alarms, whose names have no colon
 _LAST, _OPEN = f"{MARK}last", f"{MARK}open"
-RECORD = "drill record"  # kind of the remark in the journal
 LONGEST_S = 1800.0
 _DAY_S = 86400.0
 _WORTH_S = 1800.0

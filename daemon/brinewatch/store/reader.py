@@ -40,6 +40,7 @@ from brinewatch.store.rows import (
 )
 
 _EVER = 1e18  # seconds
+_PIECE = 500  # links of the chain
 
 log = logging.getLogger(__name__)
 
@@ -101,6 +102,34 @@ class StoreReader(PastReader):
     def _records(self, table: str, version: int, since_utc: float, until_utc: float) -> Iterator[Record]:
         for row in self._ask(self._journal, chain.query(table, version), (table, since_utc, until_utc)):
             yield chain.get_record(table, row)
+
+    def pieces(
+        self,
+        tables: Collection[str],
+        since_utc: float = -_EVER,
+        until_utc: float = _EVER,
+        before: int | None = None,
+    ) -> Iterator[tuple[int, list[Record]]]:
+        """The same from the newest back, a piece of the chain at a time: its first link, and what it holds of them,
+        the newest first. before: a link; only what stands before it."""
+        version = self._chained()
+        spans: list[tuple[Any, ...]] = []
+        for table in tables:
+            spans += self._ask(self._journal, chain.ends(table), (table, since_utc, until_utc))
+        known = [(first, last) for first, last in spans if first is not None]
+        if not known:
+            return
+        low, high = min(first for first, _ in known), 1 + max(last for _, last in known)
+        high = high if before is None else min(high, before)
+        while high > low:
+            begin = max(low, high - _PIECE)
+            found: list[Record] = []
+            for table in tables:
+                values = (table, begin, high, since_utc, until_utc)
+                rows = self._ask(self._journal, chain.backward(table, version), values)
+                found += [chain.get_record(table, row) for row in rows]
+            yield begin, sorted(found, key=lambda record: -record.link)
+            high = begin
 
     def incident(self, number: int) -> tuple[list[Logged], list[Called]]:
         """The events of one incident in order of the chain, and the messages they caused."""
