@@ -122,6 +122,16 @@ class Drills:
         self._late = days > every
         return not self._late, f"the last drill was {days:.0f} days ago (brinewatch drill)" if self._late else ""
 
+    @property
+    def due_utc(self) -> float | None:
+        """When the next is due; None when none is asked for, or nobody knows."""
+        every = self._shed.calling.drill_every_days
+        return self._since_utc + every * _DAY_S if every and self._since_utc is not None else None
+
+    @property
+    def running(self) -> Drill | None:
+        return self._drill
+
     # -- what happens -------------------------------------------------------------------------------------------
 
     def begin(self, by: str, wanted: str | None, now: Moment) -> Drill:

@@ -19,6 +19,7 @@ from urllib.parse import quote
 
 from brinewatch.alarms.events import AlarmEvent
 from brinewatch.errors import StoreError
+from brinewatch.messages import Delivery
 from brinewatch.signals.records import CalibrationRecord
 from brinewatch.store import chain, schema
 from brinewatch.store.chain import Checked, Head, Record
@@ -32,6 +33,7 @@ from brinewatch.store.rows import (
     MESSAGE_COLUMNS,
     Called,
     Entry,
+    Fate,
     Logged,
     get_calibrations,
     get_entry,
@@ -41,6 +43,7 @@ from brinewatch.store.rows import (
 
 _EVER = 1e18  # seconds
 _PIECE = 500  # links of the chain
+_FATES = 20_000  # messages looked through
 
 log = logging.getLogger(__name__)
 
@@ -147,6 +150,19 @@ class StoreReader(PastReader):
             for row in self._ask(self._journal, query, (event.id,))
         ]
         return events, calls
+
+    def fates(self) -> list[Fate]:
+        """What became of the newest messages, by way, address and state; none when there is no journal yet."""
+        if not self._journal.exists():
+            return []
+        newest = "id > (SELECT max(id) FROM message) - ?"
+        sent = "(SELECT min(sent_utc) FROM reference WHERE message = message.id)"
+        query = (
+            f"SELECT way, recipient, state, detail, changed_utc, {sent}, max(id) FROM message"  # noqa: S608
+            f" WHERE {newest} GROUP BY way, recipient, state"
+        )
+        rows = self._ask(self._journal, query, (_FATES,))
+        return [Fate(row[0], row[1], Delivery(row[2]), row[3], row[4], row[5]) for row in rows]
 
     def entries(self, points: Collection[str], since_utc: float = -_EVER, until_utc: float = _EVER) -> list[Entry]:
         """What was entered for these points and counts, measured from since to before until, the oldest first; none
