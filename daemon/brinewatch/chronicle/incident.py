@@ -203,7 +203,9 @@ def _spoken(body: Mapping[str, Any], words: Words, point: str) -> str:
     if limit is not None:
         when = f"{'below' if limit[0] == 'min' else 'above'} {words.limit(point, limit[1])}"
     else:
-        when = json.dumps(body.get("when"), sort_keys=True)
+        asked = body.get("when")
+        state = asked.get("state") if isinstance(asked, dict) and len(asked) == 1 else None
+        when = json.dumps(asked, sort_keys=True) if state is None else str(state)
     quantity = QUANTITIES.get(quantity_of(point))
     name = quantity.name if quantity else point
     try:

@@ -41,16 +41,14 @@ def probe_lines(
         # of one that fails, when that channel was last well; of one that is well, the newest
         told = [good.get(one.point) for one in ailing or view.channels]
         known = [one for one in told if one is not None]
-        at = (min if ailing else max)(known) if len(known) == len(told) or (known and not ailing) else None
-        last = (
-            f"No usable answer since {when(since, now)}."
-            if at is None
-            else f"Last usable answer {_ago(now.mono - at)}."
-        )
+        at = max(known, default=None)
+        if ailing:
+            at = min(known) if len(known) == len(told) else None
+        ago = f"Last usable answer {_ago(now.mono - at)}." if at is not None else ""
+        last = ago or f"No usable answer since {when(since, now)}."
         mark = _MARKS.get(view.status, "")
         # what is well is named; what is not is told channel by channel, with why
-        ill = [f"{_name(one, names)}: {one.status}. {one.reason}".strip()
-               for one in view.channels if one.status is not Status.GOOD]  # fmt: skip
+        ill = [f"{_name(one, names)}: {one.status}. {one.reason}".strip() for one in ailing]
         well = [", ".join(dict.fromkeys(_name(one, names) for one in view.channels)) + "."]
         word = str(view.status).capitalize() if mark else ""
         yield view.bus, Line(view.probe, "" if mark else str(view.status), [*(ill or well), last], mark, word)
