@@ -12,9 +12,13 @@ from typing import TYPE_CHECKING, Any
 from brinewatch.alarms.relays import MARK as RELAY_MARK
 from brinewatch.calendar import Calendar
 from brinewatch.charting import Charts
+from brinewatch.chronicle.inquiry import Inquiry
+from brinewatch.condition.showing import Condition
 from brinewatch.config import ShedFile
+from brinewatch.drilled import RECORD
 from brinewatch.drills import MARK as DRILL_MARK
-from brinewatch.drills import RECORD, Drills, Words
+from brinewatch.drills import Drills, Words
+from brinewatch.duty.showing import Duty
 from brinewatch.errors import BrinewatchError
 from brinewatch.messages import Message
 from brinewatch.moment import Moment
@@ -47,19 +51,30 @@ class Beside:
         queue: Callable[[Sequence[Message]], None], note: Note, record: Note, rounds: Rounds,
     ) -> None:  # fmt: skip
         self.charts = Charts(shed, clock, keeper.stage_name)
+        self.inquiry = Inquiry(shed, clock)
         self.drills = Drills(
             shed, keeper, journal, clock, words, queue, lambda text: note(text, "drill"),
             lambda text: record(RECORD, text),
         )  # fmt: skip
+        self.duty = Duty(shed, clock, self.drills)
         self.nights = Nights(shed, keeper, clock, queue, lambda text: note(text, "report"))
         self.relays = Relays(shed, keeper, clock, lambda text: note(text, "relay"))
         self.rounds = rounds
+        self.condition: Condition | None = None  # who knows all parts hands it in
         self._keeper = keeper
 
     @property
     def pages(self) -> list[Callable[[FastAPI, Environment], None]]:
         """What they add to the page."""
-        return [self.nights.on_page, partial(on_page, self.rounds), self.charts.on_page]
+        own = [] if self.condition is None else [self.condition.on_page]
+        return [
+            *own,
+            self.nights.on_page,
+            partial(on_page, self.rounds),
+            self.charts.on_page,
+            self.inquiry.on_page,
+            self.duty.on_page,
+        ]
 
     async def recall(self, kept: Mapping[str, Mapping[str, Any]], now: Moment) -> list[str]:
         return [*await self.drills.recall(kept, now), *self.relays.recall(kept)]
@@ -85,6 +100,8 @@ class Beside:
 
     def after(self, health: Health, now: Moment) -> list[Reading]:
         """After the alarms were judged: relays driven; readings for the history. As `before`, it stops no alarm."""
+        if self.condition is not None:
+            self.condition.hear(self._keeper.latest)
         if "relays" in health:
             try:
                 health["relays"] = self.relays.look(now)

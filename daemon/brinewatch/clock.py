@@ -34,6 +34,15 @@ def _kernel_synchronised() -> bool:
     return state not in (-1, 5) and not status & _STA_UNSYNC
 
 
+def clock_source() -> tuple[str, float | None]:
+    """What this computer's clock follows, in words ("" for nothing), and when it was last set, POSIX seconds, where
+    that is known."""
+    try:
+        return "the time service of the system", _TIMESYNC.stat().st_mtime
+    except OSError:
+        return ("a reference, as the kernel says" if _kernel_synchronised() else ""), None
+
+
 class SystemClock:
     """Real time. Monotonic time is CLOCK_MONOTONIC, which the event loop sleeps on too."""
 

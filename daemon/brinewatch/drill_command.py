@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import json
 import os
 import sys
 from collections.abc import Mapping
@@ -45,6 +44,7 @@ def _work(options: argparse.Namespace) -> int:
     from brinewatch.calibrate.held import over
     from brinewatch.clock import SystemClock
     from brinewatch.config import read_shed
+    from brinewatch.drilled import outcome_of
 
     shed = read_shed(options.shed)
     clock = SystemClock(shed.zone)
@@ -53,7 +53,7 @@ def _work(options: argparse.Namespace) -> int:
     ask = over(shed.data / "control.sock", clock)
     if options.stop:
         told = asyncio.run(_ask(ask, {"do": "drill stop"}))
-        sys.stdout.write(f"{_outcome(told)}\n")
+        sys.stdout.write(f"{outcome_of(told)}\n")
         return 0
     try:
         return asyncio.run(follow(options, clock, ask))
@@ -68,6 +68,8 @@ async def _ask(ask: Ask, request: Mapping[str, Any]) -> Mapping[str, Any]:
 
 async def follow(options: argparse.Namespace, clock: Clock, ask: Ask) -> int:
     """Begin a drill and say what becomes of it; 0 when somebody answered."""
+    from brinewatch.drilled import outcome_of
+
     told = await ask({"do": "drill begin", "alarm": options.alarm, "by": options.by})
     sys.stdout.write(
         f"Drill {told['number']} ({told['title']}). Every real alarm is in force. Ctrl-C leaves it running.\n"
@@ -81,41 +83,27 @@ async def follow(options: argparse.Namespace, clock: Clock, ask: Ask) -> int:
                 sys.stdout.write(f"{line}\n")
                 sys.stdout.flush()
         if not told["running"]:
-            sys.stdout.write(f"{_outcome(told)}\n")
+            sys.stdout.write(f"{outcome_of(told)}\n")
             return 0 if told["answered"] else 1
         await clock.sleep(_EVERY_S)
         told = await ask({"do": "drill look"})
 
 
-def _outcome(told: Mapping[str, Any]) -> str:
-    if told["answered"]:
-        name, minutes = told["answered"][0]
-        return f"{name} answered after {minutes:.1f} min."
-    return f"Over: {told['over']}. " + ", ".join(f"{name}: {state}" for name, state in told["arrived"].items())
-
-
 def _list(shed: Any) -> int:
-    from brinewatch.drills import RECORD
+    from brinewatch.drilled import held_drills
     from brinewatch.moment import Moment
     from brinewatch.store.reader import StoreReader
     from brinewatch.terminal import print_table
 
     names = {one.phone: one.name for one in shed.contacts}
-    rows = []
     with StoreReader(shed.data, shed.zone) as store:
-        for one in store.records(["remark"]):
-            text = str(one.fields["body"])
-            if one.fields["kind"] != RECORD:
-                continue
-            told = json.loads(text)
-            at = Moment(0.0, told["began_utc"], True, shed.zone).local
-            rows.append(
-                {
-                    "held": f"{at:%Y-%m-%d %H:%M}", "by": told["by"], "alarm": told["title"],
-                    "called": ", ".join(names.get(phone, phone) for phone in told["told"]),
-                    "outcome": _outcome({**told, "arrived": told["arrived"]}),
-                }
-            )  # fmt: skip
+        rows = [
+            {
+                "held": f"{Moment(0.0, one.at_utc, True, shed.zone).local:%Y-%m-%d %H:%M}", "by": one.by,
+                "alarm": one.title, "called": ", ".join(one.called), "outcome": one.outcome,
+            }
+            for one in held_drills(store, names)
+        ]  # fmt: skip
     if not rows:
         sys.stdout.write("There has been no drill yet.\n")
         return 0

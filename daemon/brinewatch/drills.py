@@ -34,7 +34,6 @@ log = logging.getLogger(__name__)
 
 MARK = "drill:"  # what is kept of drills lies beside the memories of alarms, whose names have no colon
 _LAST, _OPEN = f"{MARK}last", f"{MARK}open"
-RECORD = "drill record"  # kind of the remark in the journal
 LONGEST_S = 1800.0
 _DAY_S = 86400.0
 _WORTH_S = 1800.0
@@ -122,6 +121,16 @@ class Drills:
         days = (now.utc - self._since_utc) / _DAY_S
         self._late = days > every
         return not self._late, f"the last drill was {days:.0f} days ago (brinewatch drill)" if self._late else ""
+
+    @property
+    def due_utc(self) -> float | None:
+        """When the next is due; None when none is asked for, or nobody knows."""
+        every = self._shed.calling.drill_every_days
+        return self._since_utc + every * _DAY_S if every and self._since_utc is not None else None
+
+    @property
+    def running(self) -> Drill | None:
+        return self._drill
 
     # -- what happens -------------------------------------------------------------------------------------------
 

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import re
+
 from brinewatch.errors import BrinewatchError
 from brinewatch.moment import Moment, seconds_of, utc_of
+
+_PHONE = re.compile(r"(?<![\d.:-])(?:\+|00?)[1-9][0-9]{4,12}([0-9]{2})(?![0-9])")
 
 
 def span_of(since: str, until: str | None, now: Moment) -> tuple[float, float]:
@@ -21,7 +25,7 @@ def instant_of(option: str, text: str, now: Moment) -> float:
     except ValueError:
         try:
             return utc_of(text, now.zone)
-        except ValueError:
+        except (ValueError, OverflowError, OSError):
             raise BrinewatchError(
                 f"{option} {text!r} is no time.", "Write 24h, 7d, 2026-09-01 or 2026-09-01T14:00."
             ) from None
@@ -30,3 +34,8 @@ def instant_of(option: str, text: str, now: Moment) -> float:
 def one_line(text: str) -> str:
     """What others wrote, on one line, with nothing in it that a terminal would obey."""
     return " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
+
+
+def masked(text: str) -> str:
+    """The same text with all of each phone number (E.164, or as dialled at home) hidden but its last two digits."""
+    return _PHONE.sub(r"…\1", text)

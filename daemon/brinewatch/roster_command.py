@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from brinewatch.terminal import AddCommand
 
@@ -34,6 +34,7 @@ def register(add: AddCommand) -> argparse.ArgumentParser:
 def _work(options: argparse.Namespace) -> int:
     from brinewatch.clock import SystemClock
     from brinewatch.config.lookout import read_any
+    from brinewatch.duty.plan import planned
     from brinewatch.terminal import print_table
     from brinewatch.ways import roster_warnings
 
@@ -67,30 +68,3 @@ def _instant(text: str, shed: ShedFile, now: Moment) -> Moment:
     except ValueError as error:
         raise BrinewatchError(f"--at {error}.", "Write it like 2026-09-26T03:00.") from None
     return Moment(now.mono, utc, True, shed.zone)
-
-
-def planned(shed: ShedFile, at: Moment) -> list[dict[str, Any]]:
-    """For each priority, who is called after how long: name and ways."""
-    from brinewatch.alarms.calling import ladder
-    from brinewatch.alarms.events import Priority
-    from brinewatch.moment import span_text
-    from brinewatch.ways import reaching, rings
-
-    ways = reaching(shed)
-    there = [one for one in shed.contacts if set(one.ways) & set(ways)]
-    found = []
-    for priority in Priority:
-        waits = priority.rank > shed.calling.night_from.rank and shed.calling.is_night(at)
-        for step, group in enumerate(ladder(there, priority, at)):
-            after = span_text(step * shed.calling.next_after_s) if step else "at once"
-            who = [
-                {
-                    "name": one.name,
-                    "ways": [way for way in one.ways if way in ways]
-                    + (["rung"] if priority is Priority.CRITICAL and rings(shed) and one.ring else []),
-                    "on_duty": one.on_duty(at),
-                }
-                for one in group
-            ]
-            found.append({"priority": priority.value, "after": "in the morning" if waits else after, "who": who})
-    return found

@@ -25,6 +25,7 @@ from brinewatch.beside import MARKS, Beside
 from brinewatch.calendar import Calendar
 from brinewatch.calibrations import Calibrations
 from brinewatch.callout import Callout
+from brinewatch.condition.showing import Condition
 from brinewatch.config import ShedFile
 from brinewatch.config.plans import channels_of, stages_of, time_left
 from brinewatch.control import ControlServer
@@ -39,7 +40,7 @@ from brinewatch.overview import Overview, as_json
 from brinewatch.paging import Paging, shed_page
 from brinewatch.ports import Bus, Clock
 from brinewatch.probes.build import build_bus
-from brinewatch.probes.recorded import RecordedBus
+from brinewatch.probes.recorded import record_ends
 from brinewatch.probes.worker import BusWorker
 from brinewatch.readings import Sample
 from brinewatch.recalling import CalibrationsDone, events_before, recall_tests, replay_history
@@ -194,6 +195,9 @@ class Daemon:
             partial(self._recorder.add, (), {}), self._note,
             lambda kind, text: self._spawn(self.journal.note(kind, text, self.clock.now())), rounds,
         )  # fmt: skip
+        self._beside.condition = Condition(
+            self.shed, self.clock, self.keeper, self.journal, self._running, self.overview
+        )
         for note in (*self._callout.recall(kept, shift_of(*slept)[0]), *await self._beside.recall(kept, now)):
             self._say(note)
         self._calibrations = Calibrations(self.shed, self.keeper, self.journal, self.clock, self._note)
@@ -280,11 +284,8 @@ class Daemon:
 
     async def _until_record_ends(self) -> None:
         assert self.shed.replay is not None
-        bus = self.buses[self.shed.replay.bus]
-        assert isinstance(bus, RecordedBus)
-        every = min(probe.every for probe in self.shed.buses[self.shed.replay.bus].probe)
-        while not bus.finished:
-            await self.clock.sleep(every)
+        name = self.shed.replay.bus
+        await record_ends(self.buses[name], min(one.every for one in self.shed.buses[name].probe), self.clock)
         self.stop()
 
     # -- the one way of a reading -------------------------------------------------------------------------------
@@ -334,14 +335,10 @@ class Daemon:
             now = self.clock.now()
             dues = (self.keeper.due(now), self._callout.due(now), self._beside.drills.due(now))
             until = min([now.mono + every, *(due for due in dues if due is not None)])
-            await self._sleep_until_or_change(until)
+            self._changed.clear()
+            await news_or(self._changed, self.clock, until)  # a scan may have brought a nearer one
             if self.clock.now().mono >= until:
                 self._look()
-
-    async def _sleep_until_or_change(self, mono: float) -> None:
-        """Wait for the instant, or for a scan that may have brought a nearer one."""
-        self._changed.clear()
-        await news_or(self._changed, self.clock, mono)
 
     def _release(self, messages: Sequence[Message]) -> None:
         for message in messages:

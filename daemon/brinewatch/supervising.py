@@ -51,6 +51,7 @@ class Running:
     holds: dict[object, float] = field(default_factory=dict)
     failures: deque[tuple[float, str]] = field(default_factory=lambda: deque(maxlen=_OFTEN))
     cut: bool = False
+    restarts: int = 0
 
     def hangs(self, now: float) -> bool:
         """now: seconds of the loop. A wait without a deadline counts where there is none within it."""
@@ -58,6 +59,18 @@ class Running:
 
     def often(self, now: float) -> bool:
         return len(self.failures) == _OFTEN and now - self.failures[0][0] <= _LATELY_S
+
+
+@dataclass(frozen=True, slots=True)
+class PartTold:
+    """How a part fares. restarts: since the watch began; why, ago_s: of its last failure."""
+
+    name: str
+    hangs: bool
+    often: bool
+    restarts: int
+    why: str
+    ago_s: float | None
 
 
 _PART: ContextVar[Running | None] = ContextVar("part", default=None)
@@ -172,6 +185,18 @@ class Parts:
                 said.append(f"{part.name} keeps failing: {part.failures[-1][1]}")
         return {key: (not said, "; ".join(said)) for key, said in ill.items()}
 
+    def told(self, now: Moment) -> list[PartTold]:
+        """How each part fares, in the order they were started; work beside them last."""
+        loop = asyncio.get_running_loop().time()
+        return [
+            PartTold(
+                one.name, one.hangs(loop), one.often(now.mono), one.restarts,
+                one.failures[-1][1] if one.failures else "",
+                now.mono - one.failures[-1][0] if one.failures else None,
+            )
+            for one in (*self._parts, self._work)
+        ]  # fmt: skip
+
     # -- one of them --------------------------------------------------------------------------------------------
 
     async def _supervise(self, running: Running, part: Part) -> None:
@@ -205,4 +230,5 @@ class Parts:
 
     def _failed(self, running: Running, why: str, said: str) -> None:
         running.failures.append((self._clock.now().mono, why))
+        running.restarts += running is not self._work
         self._say(said)

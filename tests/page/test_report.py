@@ -31,7 +31,7 @@ STRIPS = (
 )
 BUSY = night(
     spans=STRIPS, watch=0.95, gaps=(("nothing ran", 1620.0),), told=END + 90000.0,
-    calls=(called(answered=at(4.1), by="Wren"), called(number=4, title="Oxygen <b>too</b> low", over=None)),
+    calls=(called(answered=at(4.1), by="Wren", incident=31), called(number=4, title="Oxygen <b>too</b> low", over=None)),
     quiet=(called(number=9, title="A probe is due for calibration", priority=Priority.LOW),),
 )  # fmt: skip
 
@@ -58,6 +58,8 @@ async def test_it_says_what_was() -> None:
     assert answer.status_code == 200
     assert "default-src 'none'" in answer.headers["content-security-policy"]
     text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.text))
+    assert answer.text.count("/journal/incident/") == 1
+    assert 'href="/journal/incident/31">Incident 31</a>' in answer.text
     for words in (
         "Oxygen &lt;b&gt;too&lt;/b&gt; low: it stood in the morning",
         "Every critical alarm was able to call for 95 % of the night.",

@@ -45,18 +45,62 @@ class Words:
         return f"{event.title} ({place})" if place else event.title
 
 
-def timeline(number: int, events: Sequence[Logged], calls: Sequence[Called], words: Words) -> Iterator[str]:
-    """The lines of one incident, in the shed's own time. events: in the order they were written, at least one.
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One thing that happened in an incident. at: "" for what came at the same instant; calls: what became of each
+    message it caused; beside: whether it was no step of an alarm but something done meanwhile."""
 
-    A number that came back after the journal's memory was lost is told as incidents of their own.
-    """
+    at: str
+    text: str
+    calls: tuple[str, ...] = ()
+    beside: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """One incident in words, in the shed's own time. end: what followed, and who took it; events: what it is told
+    from."""
+
+    heading: str
+    summary: str
+    steps: tuple[Step, ...]
+    end: tuple[str, ...]
+    over: bool
+    events: tuple[Logged, ...]
+
+
+# something done beside the alarms: when, and a sentence
+Beside = tuple[Moment, str]
+
+
+def timeline(number: int, events: Sequence[Logged], calls: Sequence[Called], words: Words) -> Iterator[str]:
+    """The lines of one incident. events: in the order they were written, at least one."""
+    blank = " " * len("00:00:00")
+    for place, story in enumerate(stories(number, events, calls, words)):
+        if place:
+            yield ""
+        yield story.heading
+        yield story.summary
+        for step in story.steps:
+            yield f"{step.at}  {step.text}"
+            yield from (f"{blank}  {said}" for said in step.calls)
+        yield from story.end
+
+
+def stories(
+    number: int, events: Sequence[Logged], calls: Sequence[Called], words: Words, beside: Sequence[Beside] = ()
+) -> Iterator[Story]:
+    """The same as values. A number that came back after the journal's memory was lost is told as incidents of their
+    own. beside: what was done meanwhile, in order; each belongs to the incident that was going on."""
     by_event: dict[int, list[Called]] = {}
     for call in calls:
         by_event.setdefault(call.event, []).append(call)
-    for place, one in enumerate(_apart(events)):
-        if place:
-            yield ""
-        yield from (clean(line) for line in _told(number, one, by_event, words))
+    parts = list(_apart(events))
+    for one, after in zip(parts, [*parts[1:], None], strict=True):
+        until = after[0].event.began.utc if after else None
+        since = one[0].event.began.utc
+        own = [(at, text) for at, text in beside if at.utc >= since and (until is None or at.utc < until)]
+        yield _told(number, one, by_event, words, own)
 
 
 def _apart(events: Sequence[Logged]) -> Iterator[list[Logged]]:
@@ -76,20 +120,35 @@ def _is_over(events: Iterable[Logged]) -> bool:
 
 
 def _told(
-    number: int, events: Sequence[Logged], calls: Mapping[int, Sequence[Called]], words: Words
-) -> Iterator[str]:
+    number: int, events: Sequence[Logged], calls: Mapping[int, Sequence[Called]], words: Words,
+    beside: Sequence[Beside],
+) -> Story:  # fmt: skip
     first = next((one for one in events if one.event.happening is Happening.RAISED), events[0])
     began = min(events, key=lambda one: one.event.began.mono) if _one_boot(events) else first
-    yield f"Incident {number}: {words.what(first.event)}"
-    yield _summary(began, events)
-    clock = _Clock(began.event.began)
+    clock, waiting, steps = _Clock(began.event.began), list(beside), []
+
+    def meanwhile(until: float | None) -> None:
+        while waiting and (until is None or waiting[0][0].utc < until):
+            at, text = waiting.pop(0)
+            steps.append(Step(clock(at), _line(text), (), True))
+
     for one in events:
-        yield f"{clock(one.event.at)}  {one_line(_sentence(one, first, words))}"
-        for call in calls.get(one.id, ()):
-            said = _call(call, one, clock, words)
-            if said:
-                yield f"{clock.blank}  {one_line(said)}"
-    yield from _end(first, events, words)
+        meanwhile(one.event.at.utc)
+        at = clock(one.event.at)
+        said = (_call(call, one, clock, words) for call in calls.get(one.id, ()))
+        after = _since(first, one) if one.event.happening is Happening.ACKNOWLEDGED else ""
+        steps.append(
+            Step(at, _line(sentence(one.event, words, after)), tuple(_line(text) for text in said if text))
+        )
+    meanwhile(None)
+    return Story(
+        clean(f"Incident {number}: {words.what(first.event)}"), clean(_summary(began, events)), tuple(steps),
+        tuple(clean(line) for line in _end(first, events, words)), _is_over(events), tuple(events),
+    )  # fmt: skip
+
+
+def _line(text: str) -> str:
+    return clean(one_line(text))
 
 
 def _one_boot(events: Sequence[Logged]) -> bool:
@@ -121,8 +180,8 @@ def _since(first: Logged, one: Logged) -> str:
     return span_text(one.event.at.utc - first.event.at.utc)
 
 
-def _sentence(one: Logged, first: Logged, words: Words) -> str:
-    event = one.event
+def sentence(event: AlarmEvent, words: Words, after: str = "") -> str:
+    """One step of an alarm. after: how long after the first call it was taken, "" when that is not asked."""
     what, value = words.what(event), words.value(event.point, event.value)
     limit = words.limit(event.point, event.limit)
     now = f": {value}" if value else ""
@@ -131,8 +190,8 @@ def _sentence(one: Logged, first: Logged, words: Words) -> str:
     by, until = event.by or "Somebody", f" until {_until(event)}" if event.until else ""
     match event.happening:
         case Happening.RAISED:
-            late = event.at.mono - event.began.mono
-            since = f" It had held for {span_text(late)}." if late >= 1.0 else ""
+            held = event.at.mono - event.began.mono
+            since = f" It had held for {span_text(held)}." if held >= 1.0 else ""
             also = f" With it: {', '.join(event.also)}." if event.also else ""
             return f"{what}{now}{beside}{why}. Called as number {event.number}, {event.priority}.{since}{also}"
         case Happening.REPEATED:
@@ -142,8 +201,8 @@ def _sentence(one: Logged, first: Logged, words: Words) -> str:
         case Happening.RELEASED:
             return f"{what} is no longer held back{now}{why}."
         case Happening.ACKNOWLEDGED:
-            after = f"{_since(first, one)} after the first call"
-            return f"{by} took number {event.number}, {after}{now}{beside}."
+            late = f", {after} after the first call" if after else ""
+            return f"{by} took number {event.number}{late}{now}{beside}."
         case Happening.RETURNED:
             return f"{what} went away by itself{now}{beside}; nobody had answered."
         case Happening.LATCHED:
@@ -211,7 +270,6 @@ class _Clock:
     """Times of one incident: the day is said when it is another than the one said before."""
 
     last: Moment
-    blank: str = " " * len("00:00:00")
 
     def __call__(self, at: Moment, *, peek: bool = False) -> str:
         text = f"{_about(at)}{_day(at, self.last)}{at.local:%H:%M:%S}"

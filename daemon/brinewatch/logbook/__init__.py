@@ -103,13 +103,10 @@ def _export(options: argparse.Namespace, shed: ShedFile, store: StoreReader) -> 
 
 
 def _incident(options: argparse.Namespace, shed: ShedFile, store: StoreReader) -> int:
-    from brinewatch.chronicle.timeline import Words, timeline
+    from brinewatch.chronicle.sentences import words_of
+    from brinewatch.chronicle.timeline import timeline
 
-    words = Words(
-        shed.shed.display,
-        {one.settings.key: one.settings.name for one in shed.stages},
-        {contact.phone: contact.name for contact in shed.contacts},
-    )
+    words = words_of(shed)
     try:
         events, calls = store.incident(options.incident)
     except ValueError as error:

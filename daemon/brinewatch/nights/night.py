@@ -47,6 +47,7 @@ class Called:
     answered: Moment | None
     by: str
     value: float | None
+    incident: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +165,18 @@ def calls_of(events: Iterable[AlarmEvent], begin: float, end: float) -> list[Cal
         if one.happening.calls:
             if known is None or known.number != one.number:
                 known = Called(
-                    one.number, one.alarm, one.title, one.point, one.priority, one.at, None, 0, None, "", one.value
+                    one.number,
+                    one.alarm,
+                    one.title,
+                    one.point,
+                    one.priority,
+                    one.at,
+                    None,
+                    0,
+                    None,
+                    "",
+                    one.value,
+                    one.incident,
                 )
             urgent = min(known.priority, one.priority, key=lambda priority: priority.rank)
             standing[one.alarm] = replace(known, times=known.times + 1, priority=urgent, over=None)

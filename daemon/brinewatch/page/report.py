@@ -30,8 +30,8 @@ class StripView:
 
 @dataclass(frozen=True, slots=True)
 class ReportView:
-    """A night as it is shown. mark: of the headline, "" when all was well; before, after: days of the nights beside
-    it, "" for none."""
+    """A night as it is shown. mark: of the headline, "" when all was well; calls, waited: each in words, and its
+    incident, 0 for none; before, after: days of the nights beside it, "" for none."""
 
     shed: str
     when: str
@@ -40,8 +40,8 @@ class ReportView:
     watch: str
     gaps: tuple[str, ...]
     air: str
-    calls: tuple[str, ...]
-    waited: tuple[str, ...]
+    calls: tuple[tuple[str, int], ...]
+    waited: tuple[tuple[str, int], ...]
     strips: tuple[StripView, ...]
     before: str
     after: str

@@ -12,7 +12,7 @@ from typing import Literal
 from pydantic import Field, field_validator
 
 from brinewatch.errors import BadAnswer, NoAnswer, PortLost, ProbeError
-from brinewatch.ports import Clock
+from brinewatch.ports import Bus, Clock
 from brinewatch.probes.common import ChannelSettings, ProbeSettings, no_sample, sample_of
 from brinewatch.probes.line_text import to_number
 from brinewatch.probes.record_file import RecordFile, RecordSpan, Row, zone_of
@@ -198,3 +198,10 @@ class RecordedBus:
             except ProbeError as error:
                 samples.append(no_sample(channel, probe, at, error))
         return samples
+
+
+async def record_ends(bus: Bus, every_s: float, clock: Clock) -> None:
+    """Wait until a record is over. bus: a RecordedBus; every_s: of its quickest probe."""
+    assert isinstance(bus, RecordedBus)
+    while not bus.finished:
+        await clock.sleep(every_s)

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from brinewatch.alarms.events import AlarmEvent, Happening, Priority
+from brinewatch.alarms.events import AlarmEvent, Happening, Priority, State
 from brinewatch.alarms.rules import Above, Alarm, Below
 from brinewatch.quantities import QUANTITIES
 from brinewatch.querying.past import Past
@@ -75,7 +75,7 @@ def alarm_spans(events: Iterable[AlarmEvent], since_utc: float, until_utc: float
             standing[key] = AlarmSpan(
                 one.alarm, one.number, one.point, one.title, one.priority, one.began.utc, None, one.value, one.limit
             )
-        elif one.happening in _ENDS and key in standing:
+        elif (one.happening in _ENDS or one.state is State.NORMAL) and key in standing:
             found.append(replace(standing.pop(key), end=one.at.utc))
     found += standing.values()
     return sorted(

@@ -214,16 +214,46 @@ class Record:
 def query(record: str, version: int = len(JOURNAL)) -> str:
     """A query for the records of one table, in order of the chain, in a file of a schema. Its values: the table
     again, since and until."""
-    at = "created_utc" if record == "message" else "at_utc"
-    columns = ", ".join(
-        "NULL" if SINCE.get((record, column), 0) > version else f"one.{column}"
-        for column in (*SEALED[record].columns, *OPEN.get(record, ()))
-    )
+    at = _instant(record)
     before = "SELECT hash FROM chain AS earlier WHERE earlier.link = chain.link - 1"
     return (
-        f"SELECT chain.link, chain.hash, ({before}), {columns}"  # noqa: S608 - our own names
+        f"SELECT chain.link, chain.hash, ({before}), {_columns(record, version)}"  # noqa: S608 - our own names
         f" FROM {record} AS one JOIN chain ON chain.record = ? AND chain.key = +one.{SEALED[record].key}"
         f" WHERE one.{at} >= ? AND one.{at} < ? ORDER BY chain.link"
+    )
+
+
+def backward(record: str, version: int = len(JOURNAL)) -> str:
+    """A query for the records of one table within a piece of the chain, the newest first: what it costs goes by
+    the piece, not by the file. Its values: the table again, the first link of the piece and the one after its last,
+    since and until."""
+    at = _instant(record)
+    return (
+        f"SELECT chain.link, chain.hash, '', {_columns(record, version)}"  # noqa: S608 - our own names
+        f" FROM chain CROSS JOIN {record} AS one ON one.{SEALED[record].key} = chain.key"
+        f" WHERE chain.record = ? AND chain.link >= ? AND chain.link < ? AND one.{at} >= ? AND one.{at} < ?"
+        " ORDER BY chain.link DESC"
+    )
+
+
+def ends(record: str) -> str:
+    """A query for the first and the last link of the records of one table from since to before until."""
+    at = _instant(record)
+    return (
+        f"SELECT min(chain.link), max(chain.link) FROM {record} AS one"  # noqa: S608 - our own names
+        f" JOIN chain ON chain.record = ? AND chain.key = +one.{SEALED[record].key}"
+        f" WHERE one.{at} >= ? AND one.{at} < ?"
+    )
+
+
+def _instant(record: str) -> str:
+    return "created_utc" if record == "message" else "at_utc"
+
+
+def _columns(record: str, version: int) -> str:
+    return ", ".join(
+        "NULL" if SINCE.get((record, column), 0) > version else f"one.{column}"
+        for column in (*SEALED[record].columns, *OPEN.get(record, ()))
     )
 
 

@@ -19,6 +19,7 @@ from urllib.parse import quote
 
 from brinewatch.alarms.events import AlarmEvent
 from brinewatch.errors import StoreError
+from brinewatch.messages import Delivery
 from brinewatch.signals.records import CalibrationRecord
 from brinewatch.store import chain, schema
 from brinewatch.store.chain import Checked, Head, Record
@@ -32,6 +33,7 @@ from brinewatch.store.rows import (
     MESSAGE_COLUMNS,
     Called,
     Entry,
+    Fate,
     Logged,
     get_calibrations,
     get_entry,
@@ -40,6 +42,8 @@ from brinewatch.store.rows import (
 )
 
 _EVER = 1e18  # seconds
+_PIECE = 500  # links of the chain
+_FATES = 20_000  # messages looked through
 
 log = logging.getLogger(__name__)
 
@@ -102,6 +106,34 @@ class StoreReader(PastReader):
         for row in self._ask(self._journal, chain.query(table, version), (table, since_utc, until_utc)):
             yield chain.get_record(table, row)
 
+    def pieces(
+        self,
+        tables: Collection[str],
+        since_utc: float = -_EVER,
+        until_utc: float = _EVER,
+        before: int | None = None,
+    ) -> Iterator[tuple[int, list[Record]]]:
+        """The same from the newest back, a piece of the chain at a time: its first link, and what it holds of them,
+        the newest first. before: a link; only what stands before it."""
+        version = self._chained()
+        spans: list[tuple[Any, ...]] = []
+        for table in tables:
+            spans += self._ask(self._journal, chain.ends(table), (table, since_utc, until_utc))
+        known = [(first, last) for first, last in spans if first is not None]
+        if not known:
+            return
+        low, high = min(first for first, _ in known), 1 + max(last for _, last in known)
+        high = high if before is None else min(high, before)
+        while high > low:
+            begin = max(low, high - _PIECE)
+            found: list[Record] = []
+            for table in tables:
+                values = (table, begin, high, since_utc, until_utc)
+                rows = self._ask(self._journal, chain.backward(table, version), values)
+                found += [chain.get_record(table, row) for row in rows]
+            yield begin, sorted(found, key=lambda record: -record.link)
+            high = begin
+
     def incident(self, number: int) -> tuple[list[Logged], list[Called]]:
         """The events of one incident in order of the chain, and the messages they caused."""
         self._chained()
@@ -118,6 +150,19 @@ class StoreReader(PastReader):
             for row in self._ask(self._journal, query, (event.id,))
         ]
         return events, calls
+
+    def fates(self) -> list[Fate]:
+        """What became of the newest messages, by way, address and state; none when there is no journal yet."""
+        if not self._journal.exists():
+            return []
+        newest = "id > (SELECT max(id) FROM message) - ?"
+        sent = "(SELECT min(sent_utc) FROM reference WHERE message = message.id)"
+        query = (
+            f"SELECT way, recipient, state, detail, changed_utc, {sent}, max(id) FROM message"  # noqa: S608
+            f" WHERE {newest} GROUP BY way, recipient, state"
+        )
+        rows = self._ask(self._journal, query, (_FATES,))
+        return [Fate(row[0], row[1], Delivery(row[2]), row[3], row[4], row[5]) for row in rows]
 
     def entries(self, points: Collection[str], since_utc: float = -_EVER, until_utc: float = _EVER) -> list[Entry]:
         """What was entered for these points and counts, measured from since to before until, the oldest first; none

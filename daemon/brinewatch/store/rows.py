@@ -79,6 +79,19 @@ class Called:
 
 
 @dataclass(frozen=True, slots=True)
+class Fate:
+    """The newest message by one way to one address of those in one state. changed_utc: since when it is in it;
+    sent_utc: when the network took it, None where that is not known."""
+
+    way: str
+    to: str
+    state: Delivery
+    detail: str
+    changed_utc: float
+    sent_utc: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Draft:
     """An entry to be kept: value in the quantity's unit. measured_utc: when it was measured, None for now; typed:
     as the person typed it; photo: name of a file of the folder photos; form: the form it came with, "" for none;

@@ -1,0 +1,1 @@
+"""How the watch itself is: its parts, ways, store, clock and probes, in sentences."""
