@@ -95,11 +95,9 @@ class Watchkeeper:
         self._followers = tuple(follower(plan) for plan in follows)
         self._remembered: dict[str, Mapping[str, object]] = {}
         self._cross, self._crossed = cross, CrossMemory()
-        self._alarms = tuple(alarms)
-        self._by_id = {alarm.id: alarm for alarm in alarms}
+        self.rule_by(alarms)
         self._max_age = {alarm.point: alarm.max_age_s for alarm in alarms}
-        self._units = units
-        self._started = started
+        self._units, self._started = units, started
         self._memory = memory or Memory()
         self._quality: dict[str, QualityMemory] = {}
         self._records: Sequence[CalibrationRecord] = ()
@@ -111,6 +109,10 @@ class Watchkeeper:
         self._noted: dict[str, Reading] = {}
         self._recent: list[AlarmEvent] = []
         self._checked: Moment | None = None
+
+    def rule_by(self, alarms: Sequence[Alarm]) -> None:
+        """Judge by these alarms, the same ones with other numbers; what is remembered of each stays."""
+        self._alarms, self._by_id = tuple(alarms), {alarm.id: alarm for alarm in alarms}
 
     @property
     def latest(self) -> Mapping[str, Reading]:
