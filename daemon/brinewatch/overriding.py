@@ -33,6 +33,7 @@ from brinewatch.alarms.altered import (
 from brinewatch.alarms.rules import Alarm
 from brinewatch.alarms.version import body_of, change_text, version_of
 from brinewatch.config import ShedFile
+from brinewatch.config.altered import RulesInForce
 from brinewatch.config.plans import air_off_of
 from brinewatch.errors import BrinewatchError, ConfigurationError, StoreError
 from brinewatch.moment import Moment, utc_text
@@ -113,26 +114,15 @@ class Overrides:
         """One request of the command line or the page. Raises BrinewatchError for what cannot be done."""
         match request["do"]:
             case "override list":
-                return {"rows": self.listed(), "notes": [*self._rules.left_out, *map(str, self._rules.faults)]}
+                return {
+                    "rows": listed(self._rules),
+                    "notes": [*self._rules.left_out, *map(str, self._rules.faults)],
+                }
             case "override set":
                 return {"line": await self._set(request)}
             case "override take back":
                 return {"line": await self._take_back(request)}
         raise BrinewatchError(f"The daemon does not know how to do {request['do']!r}.", "See: brinewatch --help")
-
-    def listed(self) -> list[dict[str, Any]]:
-        """Every alarm that is changed here, the newest change first."""
-        rows = []
-        for row in sorted(self._rules.content.rows, key=lambda one: -one.change):
-            base, now = self._rules.of(row.alarm), self._rules.now(row.alarm)
-            assert base is not None
-            assert now is not None
-            rows.append(
-                {"alarm": row.alarm, "title": base.rule.title, "change": row.change, "by": row.by, "why": row.why,
-                 "at": utc_text(row.at.timestamp()), "differs": differences(base, now),
-                 "grave": second_thoughts(base, now)}
-            )  # fmt: skip
-        return rows
 
     def drafted(self, wanted: Mapping[str, Any], by: str, why: str) -> tuple[Altered, Alarm, Alarm]:
         """A change as it would be kept, the alarm as the shed's own files have it, and as it would be.
@@ -166,7 +156,12 @@ class Overrides:
         try:
             return self._rules.with_rows(rows)
         except ConfigurationError as error:
-            said = [f"{_short(fault.key)} {fault.value!r}: expected {fault.expected}" for fault in error.faults]
+            said = []
+            for fault in error.faults:
+                # limits that stand beside one another are told with the rule they are of
+                rule = fault.key.partition(".")[0]
+                whose = f"{rule}: " if any(one.rule.key == rule for one in self._rules.base) else ""
+                said.append(f"{whose}{_short(fault.key)} {fault.value!r}: expected {fault.expected}")
             raise BrinewatchError(f"{'; '.join(dict.fromkeys(said))}.", "Choose another value.") from None
 
     # -- changing -----------------------------------------------------------------------------------------------
@@ -256,6 +251,21 @@ class Overrides:
         self._known = text
 
 
+def listed(rules: RulesInForce) -> list[dict[str, Any]]:
+    """Every alarm that is changed here, the newest change first."""
+    rows = []
+    for row in sorted(rules.content.rows, key=lambda one: -one.change):
+        base, now = rules.of(row.alarm), rules.now(row.alarm)
+        assert base is not None
+        assert now is not None
+        rows.append(
+            {"alarm": row.alarm, "title": base.rule.title, "change": row.change, "by": row.by, "why": row.why,
+             "at": utc_text(row.at.timestamp()), "differs": differences(base, now),
+             "grave": second_thoughts(base, now)}
+        )  # fmt: skip
+    return rows
+
+
 def _replace(file: Path, text: str, known: str | None) -> None:
     """The whole file or nothing of it, on the disk on return. known: as it was last seen; BrinewatchError when
     somebody else has changed it since."""
@@ -288,4 +298,4 @@ def _short(key: str) -> str:
     return names.get(last, "limit" if last in ("below", "above") else last)
 
 
-__all__ = ["KIND", "Overrides"]
+__all__ = ["KIND", "Overrides", "listed"]

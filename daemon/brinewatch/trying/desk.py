@@ -13,7 +13,7 @@ from brinewatch.alarms.ruleset import Source
 from brinewatch.config import ShedFile, known_sources
 from brinewatch.errors import BrinewatchError, ConfigurationError
 from brinewatch.moment import Moment, span_text, utc_of
-from brinewatch.overriding import Overrides
+from brinewatch.overriding import Overrides, listed
 from brinewatch.page.limit_views import AlarmLine, AlarmSheet, ChangedLine, Refused, StageLines, TrialView
 from brinewatch.page.words import when
 from brinewatch.ports import Clock
@@ -72,7 +72,7 @@ class LimitDesk:
         return f"{QUANTITIES[alarm.quantity].name}: {words(alarm, self._show)}"
 
     def changed(self) -> Sequence[ChangedLine]:
-        return [self._changed(row) for row in self._overrides.listed()]
+        return [self._changed(row) for row in listed(self._rules)]
 
     def _changed(self, row: Mapping[str, object]) -> ChangedLine:
         alarm, at = str(row["alarm"]), utc_of(str(row["at"]), self._file.zone)

@@ -28,6 +28,8 @@ def headline(found: Found, alarm: str) -> str:
     before, now = found["counts"]["by_alarm"].get(alarm, [0, 0])
     if any(one["alarm"] == alarm for one in found["left_out"]):
         return "It cannot be told from the past."
+    if not before and not now:
+        return "It would not have called, nor did it with the values in force."
     times = "once" if now == 1 else f"{now} times" if now else "not at all"
     if before == now:
         return f"It would have called {times}, as with the values in force."
