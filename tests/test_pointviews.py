@@ -41,7 +41,9 @@ ALARMS = (
 
 
 def points(units: DisplayUnits | None = None) -> Points:
-    return Points(ALARMS, {OXYGEN: 2.0}, {OXYGEN: 60.0}, units or DisplayUnits())
+    made = Points({OXYGEN: 2.0}, {OXYGEN: 60.0}, units or DisplayUnits())
+    made.limit_by(ALARMS)
+    return made
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ daemon.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Coroutine, Mapping, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +23,7 @@ from brinewatch.errors import BrinewatchError
 from brinewatch.messages import Message
 from brinewatch.moment import Moment
 from brinewatch.nights.sending import Nights
+from brinewatch.overriding import Overrides
 from brinewatch.ports import Clock
 from brinewatch.readings import Reading
 from brinewatch.relaying import Relays
@@ -30,6 +31,9 @@ from brinewatch.rounds.answering import answer as answer_round
 from brinewatch.rounds.keeping import Rounds
 from brinewatch.rounds.showing import on_page
 from brinewatch.store.journal import Journal
+from brinewatch.timeleft import TimeLeft
+from brinewatch.trials import Trials
+from brinewatch.trying.desk import LimitDesk
 from brinewatch.watchkeeper import Watchkeeper
 
 if TYPE_CHECKING:
@@ -48,7 +52,8 @@ class Beside:
 
     def __init__(
         self, shed: ShedFile, keeper: Watchkeeper, journal: Journal, clock: Clock, words: Words,
-        queue: Callable[[Sequence[Message]], None], note: Note, record: Note, rounds: Rounds,
+        queue: Callable[[Sequence[Message]], None], note: Note, record: Note, rounds: Rounds, time_left: TimeLeft,
+        look: Callable[[], object], spawn: Callable[[Coroutine[Any, Any, None]], None],
     ) -> None:  # fmt: skip
         self.charts = Charts(shed, clock, keeper.stage_name)
         self.inquiry = Inquiry(shed, clock)
@@ -61,6 +66,8 @@ class Beside:
         self.relays = Relays(shed, keeper, clock, lambda text: note(text, "relay"))
         self.rounds = rounds
         self.condition: Condition | None = None  # who knows all parts hands it in
+        self.overrides = Overrides(shed, keeper, journal, clock, time_left, look)
+        self.limits = LimitDesk(shed, keeper, self.overrides, Trials(shed.path, clock, spawn), clock)
         self._keeper = keeper
 
     @property
@@ -74,10 +81,12 @@ class Beside:
             self.charts.on_page,
             self.inquiry.on_page,
             self.duty.on_page,
+            self.limits.on_page,
         ]
 
     async def recall(self, kept: Mapping[str, Mapping[str, Any]], now: Moment) -> list[str]:
-        return [*await self.drills.recall(kept, now), *self.relays.recall(kept)]
+        recalled = [*await self.drills.recall(kept, now), *self.relays.recall(kept)]
+        return [*recalled, *await self.overrides.recover(now)]
 
     def before(self, health: Health, now: Moment) -> None:
         """Before the alarms are judged: how the parts are. Whatever fails here is told, and stops no alarm."""
@@ -132,6 +141,8 @@ class Beside:
             return await self.drills.answer(request)
         if do.startswith("relay"):
             return await self.relays.answer(request)
+        if do.startswith("override"):
+            return await self.overrides.answer(request)
         if do.startswith(("round", "batch", "enter")):
             return await answer_round(self.rounds, request)
         raise BrinewatchError(f"The daemon does not know {do!r}.", "See: brinewatch --help")

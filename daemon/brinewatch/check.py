@@ -8,7 +8,7 @@ from pathlib import Path
 from brinewatch.clock import SystemClock
 from brinewatch.config import ShedFile, read_shed
 from brinewatch.control import ask
-from brinewatch.errors import BrinewatchError
+from brinewatch.errors import BrinewatchError, ConfigurationError
 from brinewatch.paging import check_page
 from brinewatch.probes.build import ask_all
 from brinewatch.probes.worker import Answer
@@ -22,9 +22,12 @@ from brinewatch.ways import roster_warnings
 async def check_shed(path: Path, *, probes: bool, say: Callable[[str], None]) -> int:
     """Read the shed file (every fault is raised at once), then every probe once. 0 when all answered."""
     shed = read_shed(path)
+    if shed.in_force.faults:
+        # the watch would go on without what is wrong there; whoever checks is to mend it
+        raise ConfigurationError(shed.in_force.faults)
     say(f"{path}: in order. {_inventory(shed)}")
     clock = SystemClock(shed.zone)
-    for line in (*roster_warnings(shed), *check_page(shed, clock.now().utc)):
+    for line in (*shed.in_force.told, *roster_warnings(shed), *check_page(shed, clock.now().utc)):
         say(line)
     if not probes:
         return 0

@@ -136,6 +136,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     from brinewatch.logbook import register as register_journal
     from brinewatch.night_report import register as register_report
     from brinewatch.ordering import register as register_orders
+    from brinewatch.override_command import register as register_override
     from brinewatch.past import register as register_history
     from brinewatch.probing import register as register_probes
     from brinewatch.rehearse import register as register_rehearse
@@ -163,6 +164,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     shed(register_relay(add))
     shed(register_topics(add))
     shed(register_journal(add))
+    shed(register_override(add))
     shed(register_backup(add))
     shed(register_restore(add))
     for command in (*register_series(add), *register_rounds(add)):

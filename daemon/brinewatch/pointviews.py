@@ -80,17 +80,20 @@ class Points:
     """
 
     def __init__(
-        self, alarms: Sequence[Alarm], every_s: Mapping[str, float], max_age_s: Mapping[str, float],
-        units: DisplayUnits,
-    ) -> None:  # fmt: skip
+        self, every_s: Mapping[str, float], max_age_s: Mapping[str, float], units: DisplayUnits
+    ) -> None:
         self._limits: dict[str, list[Alarm]] = {}
-        for alarm in alarms:
-            if isinstance(alarm.rule.condition, (Above, Below)) and alarm.rule.only is None:
-                self._limits.setdefault(alarm.point, []).append(alarm)
         self._every_s = every_s
         self._max_age_s = max_age_s
         self._units = units
         self.trends = Trends()
+
+    def limit_by(self, alarms: Sequence[Alarm]) -> None:
+        """Tell how far it is to the limits of these alarms."""
+        self._limits = {}
+        for alarm in alarms:
+            if isinstance(alarm.rule.condition, (Above, Below)) and alarm.rule.only is None:
+                self._limits.setdefault(alarm.point, []).append(alarm)
 
     def view(self, point: str, reading: Reading | None, memory: Memory, now: Moment) -> PointView:
         quantity, every = QUANTITIES[quantity_of(point)], self._every_s.get(point)

@@ -194,6 +194,7 @@ class Daemon:
             self.shed, self.keeper, self.journal, self.clock, self._callout.marked,
             partial(self._recorder.add, (), {}), self._note,
             lambda kind, text: self._spawn(self.journal.note(kind, text, self.clock.now())), rounds,
+            self._time_left, self._look, self._spawn,
         )  # fmt: skip
         self._beside.condition = Condition(
             self.shed, self.clock, self.keeper, self.journal, self._running, self.overview
@@ -348,7 +349,7 @@ class Daemon:
     def overview(self) -> Overview:
         """The shed as it is now."""
         view = self.keeper.overview(self.clock.now(), self._callout.told)
-        return replace(view, left=self._time_left.words())
+        return replace(view, left=self._time_left.words(), notes=(*view.notes, *self.shed.in_force.told))
 
     # -- what comes from outside --------------------------------------------------------------------------------
 

@@ -90,6 +90,10 @@ class TimeLeft:
         """What an air-off test measured; it counts from the next stop on."""
         self._tests[test.stage] = test
 
+    def air_off(self, air: Sequence[AirOff]) -> None:
+        """The limits that tell that the air has stopped were changed."""
+        self._air.tell(air)
+
     def take(self, fresh: Iterable[Reading], latest: Mapping[str, Reading], now: Moment) -> list[Reading]:
         """New readings in, forecasts that are news out, under the keys the rules look them up by.
 

@@ -96,16 +96,14 @@ class Watchkeeper:
         self._followers = tuple(follower(plan) for plan in follows)
         self._remembered: dict[str, Mapping[str, object]] = {}
         self._cross, self._crossed = cross, CrossMemory()
-        self._alarms = tuple(alarms)
-        self._by_id = {alarm.id: alarm for alarm in alarms}
         every = {point: channel.every_s for point, channel in channels.items()}
         for one in derivations:
             # as old as the slowest of what it is made of
             reads = [every[point] for point in one.inputs.values() if point in every]
             every |= {one.point: max(reads)} if reads else {}
-        self._points = Points(alarms, every, {one.point: one.max_age_s for one in alarms}, units)
-        self._units = units
-        self._started = started
+        self._points = Points(every, {one.point: one.max_age_s for one in alarms}, units)
+        self.rule_by(alarms)
+        self._units, self._started = units, started
         self._memory = memory or Memory()
         self._quality: dict[str, QualityMemory] = {}
         self._records: Sequence[CalibrationRecord] = ()
@@ -117,6 +115,11 @@ class Watchkeeper:
         self._noted: dict[str, Reading] = {}
         self._recent: list[AlarmEvent] = []
         self._checked: Moment | None = None
+
+    def rule_by(self, alarms: Sequence[Alarm]) -> None:
+        """Judge by these alarms, the same ones with other numbers; what is remembered of each stays."""
+        self._alarms, self._by_id = tuple(alarms), {alarm.id: alarm for alarm in alarms}
+        self._points.limit_by(alarms)
 
     @property
     def latest(self) -> Mapping[str, Reading]:

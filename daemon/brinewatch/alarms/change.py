@@ -24,6 +24,9 @@ class Override(Settings):
 
     rule: str = Field(description="Key of the rule.")
     stages: list[str] | None = Field(default=None, description="Only in these stages; everywhere when left out.")
+    points: list[str] | None = Field(
+        default=None, description="Only at these points (stage.quantity); everywhere when left out."
+    )
     part: str | None = Field(
         default=None,
         pattern=r"^[1-9][0-9]*(\.[1-9][0-9]*)*$",

@@ -171,12 +171,15 @@ def _override(
     for place, one in overrides:
         at = [point for point, key in bound if key == one.rule]
         meant = [point for point in at if one.stages is None or stage_of(point) in one.stages]
+        meant = [point for point in meant if one.points is None or point in one.points]
         if not at:
             keys = sorted({key for _, key in bound})
             faults.append(Fault(file, f"{place}.rule", one.rule, f"a rule in use: {', '.join(keys)}"))
         elif not meant:
             stages = ", ".join(dict.fromkeys(stage_of(point) for point in at))
-            faults.append(Fault(file, f"{place}.stages", one.stages, f"stages this rule watches: {stages}"))
+            key, value, what = ("points", one.points, "points") if one.points else ("stages", one.stages, "stages")
+            there = ", ".join(at) if one.points else stages
+            faults.append(Fault(file, f"{place}.{key}", value, f"{what} this rule watches: {there}"))
         if one.enabled and all(getattr(one, key) is None for key in CHANGES):
             faults.append(Fault(file, place, "(a table)", f"something to change: {', '.join(CHANGES)}, enabled"))
         for point in meant:

@@ -7,6 +7,7 @@ their wording may differ.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Mapping
 from hashlib import sha256
 from typing import Any
@@ -66,6 +67,20 @@ def begin_text(before: Mapping[str, str] | None, now: Mapping[str, str]) -> str:
         *_named("gone", (key for key in before if key not in now)),
     ]
     return f"{head}, before it was {version_of_all(before)} ({'; '.join(changed)})."
+
+
+def change_text(alarm: str, number: int, version: str, since: str = "now") -> str:
+    """What to write down when a change made at the shed itself begins to count."""
+    return f"Change {number} counts from {since} on: {alarm}, rule version {version}."
+
+
+_CHANGE = re.compile(r"Change (\d+) counts from .*: (\S+@\S+), rule version ([0-9a-f]+)\.")
+
+
+def change_of(text: str) -> tuple[str, str] | None:
+    """Alarm and version out of such a line; None for any other."""
+    found = _CHANGE.fullmatch(text)
+    return (found[2], found[3]) if found else None
 
 
 def _named(word: str, keys: Iterable[str]) -> list[str]:

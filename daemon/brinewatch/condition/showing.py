@@ -113,7 +113,7 @@ class Condition:
         from brinewatch.page.words import tell
 
         stages = [one for one in view.stages if one.path == "watch" and one.points]
-        stops = [one for _, group in tell(view).beside for one in group if one.path == "watch"]
+        stops = [one for _, group, _ in tell(view).beside for one in group if one.path == "watch"]
         lines = []
         for stage, stop in zip(stages, stops, strict=True):
             row = stop.rows[0]

@@ -6,14 +6,17 @@ which probe feeds it, which rules judge it, and whether the files named are ther
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
+from brinewatch.alarms.altered import FILE as ALTERED
+from brinewatch.alarms.altered import Altered
 from brinewatch.alarms.based import load_rules
 from brinewatch.alarms.calling import CallingSettings
 from brinewatch.alarms.links import Place
 from brinewatch.alarms.rules import Alarm
 from brinewatch.alarms.ruleset import Override, RuleSet, Source, bind, load_sources
+from brinewatch.config.altered import RulesInForce
 from brinewatch.config.cross import cross_plan
 from brinewatch.config.instead import NOTHING, Instead
 from brinewatch.config.reader import (
@@ -127,7 +130,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     ]
     points = {f"{stage.settings.key}.{quantity}": quantity for stage in stages for quantity in stage.settings.watch}
     points |= {point: quantity_of(point) for point in asked}
-    rulesets, alarms = bound_rules(
+    rulesets, in_force = bound_rules(
         reader, path.parent, rule_settings, reader.many("override"), points, ages,
         {stage.settings.key: Place(stage.path, number) for number, stage in enumerate(stages)}, instead,
         asked,
@@ -144,8 +147,10 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
         reader.fault("replay.bus", replay.bus, "the name of a bus of kind recorded")
     if reader.faults:
         raise ConfigurationError(reader.faults)
+    if replay is None:
+        in_force.read(path.parent / store.folder / ALTERED)
     return ShedFile(
-        path=path, shed=shed, stages=tuple(stages), buses=buses, rulesets=tuple(rulesets), alarms=tuple(alarms),
+        path=path, shed=shed, stages=tuple(stages), buses=buses, rulesets=tuple(rulesets), in_force=in_force,
         derivations=tuple(derivations), follows=tuple(follows), cross=cross, contacts=tuple(contacts),
         calling=calling, report=report, relays=tuple(relays),
         store=store, page=page, broker=broker, modem=modem, mail=mail,
@@ -243,12 +248,13 @@ def bound_rules(
     stops: Mapping[str, Place],
     instead: Instead,
     by_hand: Collection[str] = (),
-) -> tuple[list[RuleSet], list[Alarm]]:
+) -> tuple[list[RuleSet], RulesInForce]:
+    """The rules of the shed's own files; what is changed here is not read yet."""
     try:
         sources = known_sources(folder)
     except ConfigurationError as error:
         reader.faults += error.faults
-        return [], []
+        return [], RulesInForce(())
     used: list[tuple[RuleSet, list[str] | None]] = []
     stages = {stage_of(point) for point in points}
     met: set[str] = set()
@@ -279,17 +285,24 @@ def bound_rules(
         except ConfigurationError as error:
             reader.faults += error.faults
     if reader.faults:
-        return [], []
+        return [], RulesInForce(())
     places = [reader.override_place(number) for number in range(len(overrides))]
-    try:
-        alarms = bind(
-            used, points, overrides, ages=ages, places=places, file=reader.path.name, stops=stops,
+    own = len(overrides) - len(instead.overrides)
+
+    def bound(rows: Sequence[Altered]) -> list[Alarm]:
+        # what is tried comes after what is changed here, which comes after what the shed file changes
+        here = [f"(of {ALTERED}) {row.alarm}" for row in rows]
+        return bind(
+            used, points, [*overrides[:own], *(row.override for row in rows), *overrides[own:]], ages=ages,
+            places=[*places[:own], *here, *places[own:]], file=reader.path.name, stops=stops,
             by_hand={*instead.ages, *by_hand},
         )  # fmt: skip
+
+    try:
+        return [rules for rules, _ in used], RulesInForce(bound(()), bound)
     except ConfigurationError as error:
         reader.faults += error.faults
-        return [], []
-    return [rules for rules, _ in used], alarms
+        return [], RulesInForce(())
 
 
 def known_sources(folder: Path) -> Mapping[str, Source]:

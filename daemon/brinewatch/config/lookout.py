@@ -179,7 +179,7 @@ def read_lookout(path: Path) -> LookoutFile:
     ]  # fmt: skip
     points = {f"{stage.settings.key}.{quantity}": quantity for stage in stages for quantity in stage.settings.watch}
     places = {stage.settings.key: Place(stage.path, number) for number, stage in enumerate(stages)}
-    rulesets, alarms = bound_rules(
+    rulesets, in_force = bound_rules(
         reader, path.parent, rules or [RulesSettings(file="other_sheds.toml")], overrides, points,
         {point_of(one.key): _STALE_S for one in sheds}, places, NOTHING,
     )  # fmt: skip
@@ -191,7 +191,7 @@ def read_lookout(path: Path) -> LookoutFile:
         display=DisplayUnits(),
     )  # fmt: skip
     as_shed = ShedFile(
-        path=path, shed=shed, stages=tuple(stages), buses={}, rulesets=tuple(rulesets), alarms=tuple(alarms),
+        path=path, shed=shed, stages=tuple(stages), buses={}, rulesets=tuple(rulesets), in_force=in_force,
         derivations=(), follows=(), cross=NO_CROSSCHECK, contacts=tuple(contacts), calling=calling, store=store,
         page=page, broker=None, modem=there["modem"], mail=there["mail"], webhook=there["webhook"],
         report=ReportSettings(enabled=False), relays=(), lookout=None, replay=None, series=None, texts=texts,

@@ -18,6 +18,7 @@ from brinewatch.alarms.roster import Contact
 from brinewatch.alarms.rules import Alarm
 from brinewatch.alarms.ruleset import RuleSet
 from brinewatch.alarms.texts import Texts
+from brinewatch.config.altered import RulesInForce
 from brinewatch.forecast.oxygen_budget import Animals
 from brinewatch.husbandry.settings import BatchSettings, RoundSettings
 from brinewatch.notify.mail_settings import MailSettings, WebhookSettings
@@ -193,7 +194,7 @@ class ShedFile:
     stages: tuple[Stage, ...]
     buses: Mapping[str, BusSettings]
     rulesets: tuple[RuleSet, ...]
-    alarms: tuple[Alarm, ...]
+    in_force: RulesInForce
     derivations: tuple[Derivation, ...]
     follows: tuple[FollowPlan, ...]
     cross: CrossPlan
@@ -213,6 +214,11 @@ class ShedFile:
     texts: Mapping[str, Texts]  # by language
     rounds: tuple[RoundSettings, ...] = ()
     batches: tuple[BatchSettings, ...] = ()
+
+    @property
+    def alarms(self) -> tuple[Alarm, ...]:
+        """As they are in force now: what is changed here while the shed is watched shows at once."""
+        return self.in_force.alarms
 
     @property
     def folder(self) -> Path:

@@ -55,7 +55,7 @@ class Night:
     """air: share of the time the air was on, and share in which that is known; None where no probe tells; watch:
     share of the time every critical alarm was provably able to call, None when it was not measured; gaps: why not,
     the longest first; calls: what people were called for; quiet: what waited for the morning; told: POSIX
-    seconds when it was put together.
+    seconds when it was put together; notes: what is changed of the rules here, when it was put together.
     """
 
     shed: str
@@ -69,6 +69,7 @@ class Night:
     quiet: tuple[Called, ...]
     watch: float | None
     gaps: tuple[tuple[str, float], ...]
+    notes: tuple[str, ...] = ()
 
     @property
     def standing(self) -> tuple[Called, ...]:

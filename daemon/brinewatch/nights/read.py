@@ -81,6 +81,7 @@ def read_night(shed: ShedFile, begin: Moment, end: Moment, told: float) -> Night
         shed.shed.name, shed.shed.short_name, begin, end, told, tuple(spans), worst_air(airs),
         tuple(one for one in calls if one.priority is not Priority.LOW),
         tuple(one for one in calls if one.priority is Priority.LOW), watch, tuple(gaps),
+        tuple(shed.in_force.told),
     )  # fmt: skip
 
 

@@ -37,6 +37,7 @@ def view_of(night: Night, units: DisplayUnits, stage_name: Callable[[str], str])
         strips=tuple(_strip(one, night, units, stage_name) for one in night.spans),
         before=(day - timedelta(days=1)).isoformat(),
         after=(day + timedelta(days=1)).isoformat() if later else "",
+        notes=night.notes,
         told=f"{Moment(0.0, night.told, True, night.end.zone).local:%Y-%m-%d %H:%M}",
     )
 

@@ -56,6 +56,7 @@ def long_text(night: Night, units: DisplayUnits | None = None) -> str:
         lines += ["Waited for the morning:", *(f"  {call_words(one)}" for one in night.quiet)]
     lines += ["", watch_words(night)]
     lines += [f"  {span_text(seconds)}: {why}" for why, seconds in night.gaps[:5]]
+    lines += ["", *night.notes] if night.notes else []
     return "\n".join(lines)
 
 
@@ -129,6 +130,7 @@ def as_json(night: Night) -> Mapping[str, Any]:
         "calls": [_call(one) for one in night.calls],
         "waited": [_call(one) for one in night.quiet],
         "watch": night.watch,
+        "notes": list(night.notes),
         "gaps": [{"why": why, "seconds": seconds} for why, seconds in night.gaps],
     }  # fmt: skip
 

@@ -46,6 +46,7 @@ class ReportView:
     before: str
     after: str
     told: str
+    notes: tuple[str, ...] = ()
 
 
 def add_report(app: FastAPI, templates: Environment, tell: Callable[[str | None], Awaitable[ReportView]]) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from brinewatch.alarms.events import AlarmEvent, Happening, Priority, State
 from brinewatch.alarms.rules import Above, Alarm, Below
+from brinewatch.alarms.version import change_of
 from brinewatch.quantities import QUANTITIES
 from brinewatch.querying.past import Past
 from brinewatch.readings import quantity_of
@@ -136,32 +137,46 @@ def limits_in_force(
 ) -> list[LimitLine]:
     """The limits that were in force from since to until, by the versions of the rules that the journal keeps.
 
-    A version counts from when it was first written down to when the next one of its alarm was; what the rules say
-    now counts from the last beginning of the watch on. Before the first version nothing is known: none is drawn.
+    A version counts from when it was first written down, or a change to it began to count, to when the next one of
+    its alarm did; what the rules say now counts from the last beginning of the watch on. Before the first version
+    nothing is known: none is drawn.
     """
     wanted = set(points)
     now = {one.id: one for one in alarms if one.point in wanted}
     versions: dict[str, list[tuple[float, Mapping[str, object]]]] = {}
-    begun = None
-    for one in past.store.records(("rule", "remark"), -_EVER, until_utc):
+    begun: float | None = None
+    bodies: dict[tuple[str, str], Mapping[str, object]] = {}
+    changes: list[tuple[float, str, str]] = []
+    for one in past.store.records(("rule", "remark")):
+        at = float(one.fields["at_utc"])
         if one.record == "remark":
-            begun = float(one.fields["at_utc"]) if str(one.fields["body"]).startswith("The watch begins") else begun
+            text = str(one.fields["body"])
+            begun = at if text.startswith("The watch begins") else begun
+            if one.fields["kind"] == "override" and (change := change_of(text)) is not None:
+                changes.append((at, *change))
             continue
         try:
             body = json.loads(one.fields["body"])
         except ValueError:
             continue  # a record that was tampered with: the check of the chain says so
         if isinstance(body, dict) and body.get("alarm", "").partition("@")[2] in wanted:
-            versions.setdefault(body["alarm"], []).append((float(one.fields["at_utc"]), body))
+            bodies[body["alarm"], str(one.fields["version"])] = body
+            versions.setdefault(body["alarm"], []).append((at, body))
+    # a version is kept once; what was changed back while the watch went on is told by the change alone
+    for at, alarm, version in changes:
+        body = bodies.get((alarm, version))
+        if body is not None and (at, body) not in versions[alarm]:
+            versions[alarm].append((at, body))
+    for own in versions.values():
+        own.sort(key=lambda one: one[0])
     found = []
     for alarm, own in versions.items():
-        ends = [*(begin for begin, _ in own[1:]), until_utc]
+        known = begun if begun is not None and alarm in now and own[-1][0] < begun else _EVER
+        ends = [*(begin for begin, _ in own[1:]), known]
         for (begin, body), end in zip(own, ends, strict=True):
-            if end == until_utc and begun is not None and alarm in now and begin < begun:
-                end = begun
             found += _line_of(alarm, body, now.get(alarm), begin, end)
-        if begun is not None and alarm in now and own[-1][0] < begun:
-            found += limits_now([now[alarm]], begun, until_utc)
+        if known < _EVER:
+            found += limits_now([now[alarm]], known, _EVER)
     return [
         replace(one, begin=max(one.begin, since_utc), end=min(one.end, until_utc))
         for one in found

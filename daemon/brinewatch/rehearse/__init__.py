@@ -17,6 +17,7 @@ from brinewatch.moment import seconds_of
 from brinewatch.terminal import AddCommand
 
 _SINCE = "30d"
+_FEW = 60
 
 _EPILOG = f"""\
 the readings:
@@ -62,6 +63,8 @@ the rules:
   fleeting, standing (each calls by alarm), floods, flood_share, most_in_ten_min, top,
   priorities, notes.
   advice: alarm, deadband, deadband_now, on_delay_s, on_delay_now_s, unit, reason.
+  With --summary no events, at most {_FEW} calls of each kind, and counts: calls, added,
+  removed, moved, and by_alarm: how many before and now.
   left_out: alarm, why. stepped: hours; alarm_hours that were stepped, alarm_hours_all.
 
 exit code: 0 done, whatever would have called; 1 it cannot be done, and standard error
@@ -91,6 +94,9 @@ def register(add: AddCommand) -> None:
         help="every call is answered so long after it (10m), and what latched reset",
     )
     command.add_argument("--against", choices=("journal", "rules"), help="what the calls are held against")
+    command.add_argument(
+        "--summary", action="store_true", help="with --json: no events, and few of many calls; see below"
+    )
     command.add_argument("--json", action="store_true", help="every event and all figures, for programs")
 
 
@@ -107,8 +113,14 @@ def _work(options: argparse.Namespace) -> int:
     )  # fmt: skip
     for note in found.notes:
         sys.stderr.write(f"{note}\n")
-    if options.json:
-        json.dump(as_json(found), sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
+    if options.json or options.summary:
+        json.dump(
+            as_json(found, _FEW if options.summary else None),
+            sys.stdout,
+            indent=1,
+            ensure_ascii=False,
+            allow_nan=False,
+        )
         sys.stdout.write("\n")
     else:
         tell(found)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import asdict
 from typing import Any
 
@@ -12,19 +13,25 @@ from brinewatch.rehearsal.calls import Call, Compared
 from brinewatch.rehearse.work import Found
 
 
-def as_json(found: Found) -> dict[str, Any]:
-    """Plain JSON values; times as ISO 8601 in UTC, numbers in each quantity's own unit."""
+def as_json(found: Found, most: int | None = None) -> dict[str, Any]:
+    """Plain JSON values; times as ISO 8601 in UTC, numbers in each quantity's own unit.
+
+    most: a summary, without the events and with so many calls of a kind at most; how many there are in all stands
+    beside them.
+    """
     hours, stepped, in_all = found.hours
+    compared = None if found.compared is None else _compared(found.compared, found.against, found.until, most)
     return {
+        **({} if most is None else {"counts": _counts(found)}),
         "shed": found.name,
         "since": utc_text(found.since),
         "until": utc_text(found.until),
         "watched_days": found.figures.days,
         "answered_after_s": found.answered_after_s,
         "rules": len(found.alarms),
-        "events": [_event(event) for event in found.events],
-        "calls": [_call(call, found.until) for call in found.calls],
-        "compared": None if found.compared is None else _compared(found.compared, found.against, found.until),
+        "events": [_event(event) for event in found.events] if most is None else [],
+        "calls": [_call(call, found.until) for call in found.calls[:most]],
+        "compared": compared,
         "nuisance": asdict(found.figures),
         "advice": [asdict(one) for one in found.advice],
         "left_out": [{"alarm": alarm, "why": why} for alarm, why in found.left_out],
@@ -51,14 +58,28 @@ def _call(call: Call, end: float) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _compared(compared: Compared, against: str, end: float) -> dict[str, Any]:
+def _compared(compared: Compared, against: str, end: float, most: int | None) -> dict[str, Any]:
+    moved = [{"before": _call(before, end), "now": _call(now, end)} for before, now in compared.moved[:most]]
     return {
         "with": "what was called" if against == "journal" else "the present rules",
-        "added": [_call(call, end) for call in compared.added],
-        "removed": [_call(call, end) for call in compared.removed],
-        "moved": [{"before": _call(before, end), "now": _call(now, end)} for before, now in compared.moved],
+        "added": [_call(call, end) for call in compared.added[:most]],
+        "removed": [_call(call, end) for call in compared.removed[:most]],
+        "moved": moved,
         "same": compared.same,
     }
+
+
+def _counts(found: Found) -> dict[str, Any]:
+    now, compared = Counter(call.alarm for call in found.calls), found.compared
+    before = now.copy()
+    if compared is not None:
+        before.subtract(call.alarm for call in compared.added)
+        before.update(call.alarm for call in compared.removed)
+    kinds = () if compared is None else ("added", "removed", "moved")
+    return {
+        "calls": len(found.calls), **{kind: len(getattr(compared, kind)) for kind in kinds},
+        "by_alarm": {alarm: [before[alarm], now[alarm]] for alarm in sorted({*before, *now})},
+    }  # fmt: skip
 
 
 def _time(at: Moment | None) -> str | None:

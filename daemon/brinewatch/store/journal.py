@@ -198,14 +198,14 @@ class Journal:
         """A remark. False: kept in memory, still to be written."""
         return await self._owed.record([self._remark(kind, text, now)])
 
-    async def begin(self, rules: Mapping[str, str], now: Moment) -> bool:
-        """A watch begins with these rules: by alarm id, what its version stands for (alarms/version.py). Every
-        version is kept once, and a remark says what differs from the watch before. False: still to be written."""
+    async def begin(self, rules: Mapping[str, str], now: Moment, change: str = "") -> bool:
+        """A watch begins with these rules: by alarm id, what its version stands for (alarms/version.py). Each is
+        kept once, and a remark says what differs from the watch before, or `change` what does while it goes on."""
         self._rules = dict(rules)
         versions = {alarm: version_of(body) for alarm, body in rules.items()}
-        remark = self._remark("settings", begin_text(self._rules_before, versions), now)
+        said = ("override", change) if change else ("settings", begin_text(self._rules_before, versions))
         self._rules_before = versions
-        return await self._owed.record([remark, *self._rules_kept(now)])
+        return await self._owed.record([self._remark(*said, now), *self._rules_kept(now)])
 
     async def enter(self, point: str, value: float, by: str, now: Moment, corrects: int | None = None) -> Entry:
         """A value a person read or tested, in the quantity's unit; corrects: the id of the entry it replaces.
