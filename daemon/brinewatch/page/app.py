@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import hashlib
 from collections.abc import Awaitable, Callable, MutableMapping, Sequence
 from pathlib import Path
@@ -19,6 +20,8 @@ from brinewatch.page.orders import add_orders
 from brinewatch.page.words import tell
 
 _HERE = Path(__file__).parent
+# what the build brought (deploy/chart_script.py); the page works without it
+VENDOR = _HERE / "vendor"
 _KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8"}
 _POLICY = (
     "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self'; "
@@ -74,8 +77,13 @@ def pages(*folders: Path, forms: bool = False, guard: Guard | None = None) -> tu
         request.state.visitor = await who(request)
 
     static = {
-        file.name: file.read_bytes() for file in sorted((_HERE / "static").iterdir()) if file.suffix in _KINDS
+        file.name: file.read_bytes()
+        for folder in (_HERE / "static", VENDOR)
+        if folder.is_dir()
+        for file in sorted(folder.iterdir())
+        if file.suffix in _KINDS and not file.name.startswith(".")
     }
+    packed = {name: gzip.compress(text, 9, mtime=0) for name, text in static.items()}
     marks = {name: hashlib.sha256(text).hexdigest()[:12] for name, text in static.items()}
     templates = Environment(
         loader=FileSystemLoader([*folders, _HERE / "templates"]), autoescape=True, undefined=StrictUndefined,
@@ -91,11 +99,14 @@ def pages(*folders: Path, forms: bool = False, guard: Guard | None = None) -> tu
     )
 
     @app.get("/static/{name}")
-    async def file(name: str) -> Response:
+    async def file(name: str, request: Request) -> Response:
         if name not in static:
             return PlainTextResponse("no such file", 404)
-        kept = {"Cache-Control": "public, max-age=31536000, immutable"}
-        return Response(static[name], media_type=_KINDS[Path(name).suffix], headers=kept)
+        kept = {"Cache-Control": "public, max-age=31536000, immutable", "Vary": "Accept-Encoding"}
+        kind = _KINDS[Path(name).suffix]
+        if "gzip" in request.headers.get("accept-encoding", ""):
+            return Response(packed[name], media_type=kind, headers={**kept, "Content-Encoding": "gzip"})
+        return Response(static[name], media_type=kind, headers=kept)
 
     @app.get("/favicon.ico")
     async def icon() -> Response:
