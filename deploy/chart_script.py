@@ -56,7 +56,8 @@ def bring(folder: Path = FOLDER, npm: str = "npm") -> bool:
     if path is None:
         raise Missing(f"{npm} is not installed (Debian: apt-get install npm)")
     with tempfile.TemporaryDirectory() as home:
-        command = [path, "pack", f"{NAME}@{VERSION}", "--loglevel=error", "--fetch-retries=1", "--pack-destination", home]
+        quick = ["--loglevel=error", "--fetch-retries=1"]
+        command = [path, "pack", f"{NAME}@{VERSION}", *quick, "--pack-destination", home]
         try:
             done = subprocess.run(  # noqa: S603 - our own words
                 command, cwd=home, capture_output=True, text=True, timeout=_PATIENCE_S, check=False

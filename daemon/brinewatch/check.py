@@ -9,7 +9,7 @@ from brinewatch.clock import SystemClock
 from brinewatch.config import ShedFile, read_shed
 from brinewatch.control import ask
 from brinewatch.errors import BrinewatchError
-from brinewatch.paging import check_page
+from brinewatch.paging import check_charts, check_page
 from brinewatch.probes.build import ask_all
 from brinewatch.probes.worker import Answer
 from brinewatch.quantities import QUANTITIES
@@ -24,7 +24,7 @@ async def check_shed(path: Path, *, probes: bool, say: Callable[[str], None]) ->
     shed = read_shed(path)
     say(f"{path}: in order. {_inventory(shed)}")
     clock = SystemClock(shed.zone)
-    for line in (*roster_warnings(shed), *check_page(shed, clock.now().utc)):
+    for line in (*roster_warnings(shed), *check_page(shed, clock.now().utc), *check_charts(shed)):
         say(line)
     if not probes:
         return 0

@@ -105,7 +105,7 @@ class Draw:
         doubt = [one for one in seen.standing if worst[one[0]] is not Flag.PASS]
         before = "" if seen.earlier is None else self._path(seen.earlier, seen.earlier_standing, height)
         return Strip(
-            point, name, words, self._path(seen.found, good, height), self._path(seen.found, doubt, height),
+            point, name, words, self._path(seen.found, good, height), self._hollow(seen.found, doubt, height),
             self._unsure(seen, height), before, lines, spans, told, text(high), text(low),
             "; ".join(dict.fromkeys(away)), self._table(point, text),
         )  # fmt: skip
@@ -119,6 +119,20 @@ class Draw:
             assert high is not None
             left, right, top, bottom = self.place(begin), self.place(end), height(high), height(low)
             shapes.append(f"M{left:g} {top:g}H{max(right, left + 0.3):g}V{max(bottom, top + 1.2):g}H{left:g}Z")
+        return "".join(shapes)
+
+    def _hollow(self, found: Buckets, standing: Sequence[Standing], height: _Height) -> str:
+        """The same, wide and tall enough to be seen as hollow."""
+        shapes = []
+        for n, begin, end in standing:
+            low, high = found.low[n], found.high[n]
+            assert low is not None
+            assert high is not None
+            left, right, top, bottom = self.place(begin), self.place(end), height(high), height(low)
+            wide, tall = max(0.0, 3.0 - (right - left)) / 2, max(0.0, 4.0 - (bottom - top)) / 2
+            box = (left - wide, top - tall, right + wide, bottom + tall)
+            x, y, across, down = (f"{round(one, 1):g}" for one in box)
+            shapes.append(f"M{x} {y}H{across}V{down}H{x}Z")
         return "".join(shapes)
 
     def _unsure(self, seen: Seen, height: _Height) -> str:

@@ -2,8 +2,8 @@
 
 The length of the head, the head, then for each strip its planes in this order, `count` numbers each: state (one
 byte), mean, low, high, unsure, earlier (two bytes, or four where the head says `wide`; little endian). A number is
-the difference to the one before it in its plane; low and high are told as distances from the mean. Where there is no
-value, the one before it is said again, so that nothing is packed as something: the state tells.
+the difference to the one before it in its plane; low and high are told as distances from the mean. Where there is
+no value, the one before it is said again: only the state tells.
 
 Whole numbers count tenths of the last decimal that is shown, of uncertainties hundredths. They are rounded so that
 rounding once more, to the decimals shown, gives what rounding the value itself would have given ("round to prepare

@@ -20,16 +20,17 @@ _WORDS = 160  # letters of a mark
 
 
 def packed(
-    shed: ShedFile, past: Past, points: Sequence[tuple[str, str]], since: float, until: float, shift: float,
-    limits: Sequence[LimitLine], alarms: Sequence[AlarmSpan], marks: Sequence[Mark],
+    shed: ShedFile, past: Past, points: Sequence[tuple[str, str]], since: float, until: float,
+    shift: float, against: str,    limits: Sequence[LimitLine], alarms: Sequence[AlarmSpan], marks: Sequence[Mark],
     nights: Sequence[tuple[float, float]], now_utc: float,
 ) -> bytes:  # fmt: skip
-    """points: each with its name; shift: how long before lies the period held against, 0 for none."""
+    """points: each with its name; shift, against: how long before lies the period held against, 0 for none, and its
+    name."""
     edges = edges_for(since, until, _FINE)
     head: dict[str, Any] = {
         "since": since, "until": until, "now": now_utc, "zone": _zone_name(shed.zone), "count": len(edges) - 1,
         # all inner edges are a step apart
-        "first": edges[1], "step": edges[2] - edges[1] if len(edges) > 2 else until - since, "shift": shift,
+        "first": edges[1], "step": edges[2] - edges[1] if len(edges) > 2 else until - since, "against": against,
         "nights": [[_ms(begin), _ms(end)] for begin, end in nights],
     }  # fmt: skip
     strips = []

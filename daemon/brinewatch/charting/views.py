@@ -5,12 +5,13 @@ from __future__ import annotations
 import asyncio
 import csv
 import io
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime, tzinfo
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
+from brinewatch.charting import records
 from brinewatch.charting.drawing import PIXELS, Draw
 from brinewatch.charting.script import packed
 from brinewatch.charting.sky import nights
@@ -78,12 +79,18 @@ class Charts:
         with self._clock.hold():
             return await asyncio.to_thread(self._numbers, wanted, now)
 
+    async def answer(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """What a program asks of the past (see `records`)."""
+        now = self._clock.now()
+        with self._clock.hold():
+            return await asyncio.to_thread(records.answer, self._shed, request, now.utc)
+
     # -- in a thread ------------------------------------------------------------------------------------------
 
     def _span(self, wanted: Wanted, now: Moment) -> tuple[float, float]:
         until = now.utc if not wanted.until else self._instant(wanted.until, now)
         since = until - _USUAL_S if not wanted.since else self._instant(wanted.since, now, until)
-        if not since < until <= since + _LONGEST_S:
+        if not records.EARLIEST <= since < until <= min(since + _LONGEST_S, records.LATEST):
             raise BrinewatchError("The time ends before it begins, or is too long.", "Choose another beginning.")
         return since, until
 
@@ -139,6 +146,7 @@ class Charts:
             points = self._points(past, wanted)
             return packed(
                 self._shed, past, [(one, self._name(one)) for one in points], since, until, shift,
+                _AGAINST[wanted.against][0] if wanted.against else "",
                 limits_in_force(past, self._shed.alarms, points, since, until), spans_of(past, since, until),
                 marks_of(past, since, until, self._shed.shed.display), self._nights(since, until), now.utc,
             )  # fmt: skip

@@ -15,13 +15,12 @@ from starlette.exceptions import HTTPException
 
 from brinewatch.errors import BrinewatchError, StoreError
 from brinewatch.overview import Overview, as_json
+from brinewatch.page import VENDOR
 from brinewatch.page.access import Ask, Guard, Role, this_machine, visitor_of
 from brinewatch.page.orders import add_orders
 from brinewatch.page.words import tell
 
 _HERE = Path(__file__).parent
-# what the build brought (deploy/chart_script.py); the page works without it
-VENDOR = _HERE / "vendor"
 _KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8"}
 _POLICY = (
     "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self'; "

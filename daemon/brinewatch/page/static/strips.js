@@ -55,7 +55,7 @@ const Strips = (() => {
       if (low !== high) parts.push(low + " to " + high);
       if ((state & FLAG) !== GOOD && FLAGS[state & FLAG]) parts.push(FLAGS[state & FLAG]);
     }
-    if (state & EARLIER) parts.push("before: " + withUnit(strip, said(strip, strip.earlier[n])));
+    if (state & EARLIER) parts.push(head.against + ": " + withUnit(strip, said(strip, strip.earlier[n])));
     const [begin, end] = [head.edges[n], head.edges[n + 1]], slack = Math.max(end - begin, (head.until - head.since) / 120) / 2;
     for (const [from, to, what] of strip.alarms) if (from < end && to > begin) parts.push(what);
     for (const [utc, what] of strip.marks) if (Math.abs(utc - (begin + end) / 2) <= slack) parts.push(what);
@@ -154,7 +154,8 @@ const Strips = (() => {
   function before(u, head, strip) {
     const { ctx, bbox } = u, r = uPlot.pxRatio, ink = colour("ink"), scale = 10 ** (strip.decimals + 1);
     const x = (utc) => u.valToPos(utc, "x", true), y = (value) => u.valToPos(value, "y", true);
-    const edge = head.edges.map(x), foot = bbox.top + bbox.height;
+    // whole pixels, or neighbours would show a seam
+    const edge = head.edges.map((utc) => Math.round(x(utc))), foot = bbox.top + bbox.height;
     const each = (wanted, draw) => {
       for (let n = 0; n < head.count; n++)
         if (wanted(strip.state[n]) && edge[n + 1] >= bbox.left && edge[n] <= bbox.left + bbox.width) draw(n, edge[n], edge[n + 1]);
