@@ -5,9 +5,9 @@ byte), mean, low, high, unsure, earlier (two bytes, or four where the head says 
 the difference to the one before it in its plane; low and high are told as distances from the mean. Where there is
 no value, the one before it is said again: only the state tells.
 
-Whole numbers count tenths of the last decimal that is shown, of uncertainties hundredths. They are rounded so that
-rounding once more, to the decimals shown, gives what rounding the value itself would have given ("round to prepare
-for shorter precision", ROUND_05UP of the General Decimal Arithmetic Specification).
+Whole numbers count tenths of the last decimal that is shown, of uncertainties hundredths. They are rounded to the
+nearest; but what would become a half of that decimal, and is none, goes to the side it lies on. So rounding once
+more says what rounding the value itself would have said.
 """
 
 from __future__ import annotations
@@ -19,14 +19,13 @@ import sys
 from array import array
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from decimal import ROUND_05UP, Context, Decimal
+from decimal import Context, Decimal
 from typing import Any
 
 LENGTH = struct.Struct("<I")
 FLAG, VALUE, HELD, EARLIER = 0x0F, 0x10, 0x20, 0x40  # of a state
 _SHORT = 32767
-_WORK = Context(prec=800, rounding=ROUND_05UP)  # no double has more digits
-_UNITS = [Decimal(1).scaleb(-digits) for digits in range(12)]
+_EXACT = Context(prec=800)  # no double has more digits
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +62,11 @@ def pack(head: Mapping[str, Any], strips: Sequence[tuple[Mapping[str, Any], Plan
 
 def whole(value: float, digits: int) -> int:
     """value times ten to the digits, so rounded that rounding once more, to one digit less, is right."""
-    unit = _UNITS[digits]
-    return int(_WORK.quantize(Decimal(value), unit) / unit)
+    found = round(value * 10.0**digits)
+    if found % 10 == 5:
+        exact = _EXACT.multiply(Decimal(value), 10**digits)
+        found += (exact > found) - (exact < found)
+    return found
 
 
 def _columns(planes: Planes, decimals: int) -> list[list[int]]:
