@@ -18,9 +18,11 @@ find_python() {
 
 python_version() { "$1" -c 'import sys; print("%d.%d" % sys.version_info[:2])'; }
 
-# install_packages PACKAGE...: Debian packages, only those not there yet. Needs root, and says why it wants it.
+# install_packages [--lean] PACKAGE...: Debian packages, only those not there yet. Needs root, and says why it wants
+# it. --lean: without what they recommend.
 install_packages() {
-  local missing=() package
+  local missing=() package lean=''
+  [ "$1" != --lean ] || { lean=--no-install-recommends; shift; }
   for package in "$@"; do
     dpkg-query -W -f '${Status}' "$package" 2>/dev/null | grep -q 'ok installed' || missing+=("$package")
   done
@@ -34,7 +36,17 @@ install_packages() {
   fi
   say "Installing from Debian: ${missing[*]} ..."
   "${root[@]}" env DEBIAN_FRONTEND=noninteractive sh -c \
-    "apt-get install -y -qq ${missing[*]} >/dev/null 2>&1 || { apt-get update -qq && apt-get install -y -qq ${missing[*]} >/dev/null; }"
+    "apt-get install -y -qq $lean ${missing[*]} >/dev/null 2>&1 || { apt-get update -qq && apt-get install -y -qq $lean ${missing[*]} >/dev/null; }"
+}
+
+# bring_chart_script PYTHON: the library of the page's charts, which npm brings. Without it the page works too, and this
+# says what is missing. Asks for no password.
+bring_chart_script() {
+  if [ ! -f "$here/daemon/brinewatch/page/vendor/uplot.js" ] && ! command -v npm >/dev/null &&
+    { [ "$(id -u)" -eq 0 ] || sudo -n true 2>/dev/null; }; then
+    install_packages --lean npm || true
+  fi
+  "$1" "$here/deploy/chart_script.py" || true
 }
 
 # pins_for 3.11|3.12|3.13 EXTRA,...: what is to be installed there, each line with the checksums it must have (deploy/pins).
@@ -76,6 +88,7 @@ make_environment() {
       "$python" -m venv "$here/.venv" || fail "cannot make .venv with $python"
     fi
   fi
+  bring_chart_script "$python"
   say "Installing Python packages into .venv (under a minute on a PC, several on a Raspberry Pi) ..."
   { install_pinned "$here/.venv/bin/python" "$extras" --quiet && "$here/.venv/bin/python" -m pip install --quiet \
     --disable-pip-version-check --no-deps --no-build-isolation --no-index --editable "$here"; } 2>"$here/.venv/install.log" || {

@@ -9,7 +9,7 @@ from brinewatch.clock import SystemClock
 from brinewatch.config import ShedFile, read_shed
 from brinewatch.control import ask
 from brinewatch.errors import BrinewatchError, ConfigurationError
-from brinewatch.paging import check_page
+from brinewatch.paging import check_charts, check_page
 from brinewatch.probes.build import ask_all
 from brinewatch.probes.worker import Answer
 from brinewatch.quantities import QUANTITIES
@@ -27,7 +27,8 @@ async def check_shed(path: Path, *, probes: bool, say: Callable[[str], None]) ->
         raise ConfigurationError(shed.in_force.faults)
     say(f"{path}: in order. {_inventory(shed)}")
     clock = SystemClock(shed.zone)
-    for line in (*shed.in_force.told, *roster_warnings(shed), *check_page(shed, clock.now().utc)):
+    page = (*check_page(shed, clock.now().utc), *check_charts(shed))
+    for line in (*shed.in_force.told, *roster_warnings(shed), *page):
         say(line)
     if not probes:
         return 0

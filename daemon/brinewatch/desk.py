@@ -100,6 +100,8 @@ class Desk:
                 done = await self._beside.answer(request)
                 self._look()
                 return done
+            case str(do) if do.startswith("past "):
+                return await self._beside.charts.answer(request)
             case str(do) if do.startswith("air-off"):
                 return await self._air_tests.answer(request)
             case str(do) if do.startswith("calibration"):

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from brinewatch.accounts import code_text
 from brinewatch.errors import BrinewatchError, StoreError
 from brinewatch.messages import Message
+from brinewatch.page import VENDOR
 from brinewatch.ports import Clock
 
 if TYPE_CHECKING:
@@ -238,6 +239,17 @@ def check_page(shed: ShedFile, now_utc: float) -> list[str]:
             "good for 30 min. Or make it now: brinewatch account add NAME --role keep"
         )
     return said
+
+
+def check_charts(shed: ShedFile, vendor: Path = VENDOR) -> list[str]:
+    """Whether the history can be zoomed in place. vendor: where the build puts the library for it."""
+    if not shed.page.enabled or (vendor / "uplot.js").is_file():
+        return []
+    missing = (
+        "The history on the page is drawn, but cannot be zoomed by touch: the library for it was missing when the "
+        "program was built. With npm and a net: python3 deploy/chart_script.py, then install again."
+    )
+    return [missing]
 
 
 def _accounts(file: AccountsFile) -> bool | None:

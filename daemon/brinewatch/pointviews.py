@@ -79,9 +79,7 @@ class Points:
     every_s: how often each is read, of those that are read at all; max_age_s: what makes it old.
     """
 
-    def __init__(
-        self, every_s: Mapping[str, float], max_age_s: Mapping[str, float], units: DisplayUnits
-    ) -> None:
+    def __init__(self, every_s: Mapping[str, float], max_age_s: Mapping[str, float], units: DisplayUnits) -> None:
         self._limits: dict[str, list[Alarm]] = {}
         self._every_s = every_s
         self._max_age_s = max_age_s

@@ -30,7 +30,9 @@ from brinewatch.alarms.rules import Above, Alarm, Below, Rate, Stale
 
 POINT = "raceway.oxygen_saturation"
 AT = datetime(2026, 9, 23, 22, 0, tzinfo=UTC)
-LOW = Alarm(rule(condition=Below(70.0), deadband=2.0, on_delay_s=60.0, off_delay_s=30.0), POINT, "oxygen_saturation", 30)
+LOW = Alarm(
+    rule(condition=Below(70.0), deadband=2.0, on_delay_s=60.0, off_delay_s=30.0), POINT, "oxygen_saturation", 30
+)
 
 
 def row(**more: object) -> Altered:
@@ -135,7 +137,9 @@ def test_what_differs_is_said_with_its_unit() -> None:
 
 SECONDS = st.sampled_from([0.0, 5.0, 20.0, 45.0])
 LIMITS = st.sampled_from([60.0, 65.0, 70.0])
-CHANGES = st.fixed_dictionaries({"limit": LIMITS, "band": st.sampled_from([0.0, 3.0]), "on": SECONDS, "off": SECONDS})
+CHANGES = st.fixed_dictionaries(
+    {"limit": LIMITS, "band": st.sampled_from([0.0, 3.0]), "on": SECONDS, "off": SECONDS}
+)
 STEPS = st.lists(
     st.tuples(st.sampled_from([58.0, 61.0, 64.0, 66.0, 69.0, 72.0]), st.one_of(st.none(), CHANGES)),
     min_size=1, max_size=40,

@@ -13,7 +13,8 @@ DEPLOY = Path(__file__).parents[2] / "deploy"
 
 def test_the_list_of_licences_is_current(tmp_path: Path) -> None:
     (tmp_path / "deploy").mkdir()
-    shutil.copy(DEPLOY / "licences", tmp_path / "deploy")
+    for name in ("licences", "chart_script.py"):
+        shutil.copy(DEPLOY / name, tmp_path / "deploy")
     environ = {**os.environ, "PYTHON": sys.executable}
     subprocess.run(["bash", str(tmp_path / "deploy" / "licences")], check=True, env=environ, timeout=60)
     made = (tmp_path / "deploy" / "licences.md").read_text()

@@ -105,12 +105,21 @@ async def test_a_limit_is_tried_and_put_in_force_and_taken_back(tmp_path: Path) 
         listed = (await web.get("/rehearse")).text
         assert "above 25.0 kPa" in listed
         sheet = (await web.get("/rehearse/alarm", params={"name": HIGH})).text
-        for words in ("air.toml", "In force: 25", "above 25.0 kPa", 'value="1m"', "Time to act", "<option>psi</option>"):
+        for words in (
+            "air.toml",
+            "In force: 25",
+            "above 25.0 kPa",
+            'value="1m"',
+            "Time to act",
+            "<option>psi</option>",
+        ):
             assert words in sheet, words
         form = {"proof": proof(sheet), "alarm": HIGH, "deadband": "0.5", "off_delay_s": "1m", "unit": "kPa"}
 
         # wrong numbers: each said beside its field, what was typed kept, and as text
-        wrong = await web.post("/rehearse/alarm", data={**form, "limit": HOSTILE, "on_delay_s": "soon", "since": "24h"})
+        wrong = await web.post(
+            "/rehearse/alarm", data={**form, "limit": HOSTILE, "on_delay_s": "soon", "since": "24h"}
+        )
         assert wrong.status_code == 422
         assert HOSTILE not in wrong.text
         assert "&#34;&gt;&lt;script&gt;" in wrong.text

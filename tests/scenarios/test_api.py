@@ -92,7 +92,7 @@ async def test_its_description_holds_whatever_it_is_sent(tmp_path: Path) -> None
         assert max(status for _, status in answered) < 500
         for status in (200, 401, 404, 409, 422):
             assert any(one == status for _, one in answered), status
-        assert len({label for label, _ in answered}) == 9
+        assert len({label for label, _ in answered}) == 12
         # and the watch is none the worse for it
         await at.it.passes(5)
         async with at.client(at.look) as program:

@@ -124,14 +124,18 @@ async def test_what_is_refused_and_what_a_stop_cut_short(tmp_path: Path) -> None
 
         # killed after the journal and before the file: it does not count, and that is written down; killed after the
         # file and before the journal's last word: it counts, and that is written down
-        await it.daemon.journal.note("override", f"Change 4 asked by Rhona: {WARN}: limit 75 to 70 %.", it.clock.now())
+        await it.daemon.journal.note(
+            "override", f"Change 4 asked by Rhona: {WARN}: limit 75 to 70 %.", it.clock.now()
+        )
         await it.end()
         (file_of(it).parent / "overrides.part").write_text("change = 4\n[[over", encoding="utf-8")
         await it.begin()
         assert [one for one in it.said if "Change 4 was not made" in one]
         assert it.daemon.keeper.alarm(WARN).limit == 75.0  # type: ignore[union-attr]
         assert it.daemon.keeper.alarm(EMERGENCY).limit == 30.0  # type: ignore[union-attr]
-        await it.daemon.journal.note("override", f"Change 5 asked by Rhona: {WARN}: limit 75 to 70 %.", it.clock.now())
+        await it.daemon.journal.note(
+            "override", f"Change 5 asked by Rhona: {WARN}: limit 75 to 70 %.", it.clock.now()
+        )
         await it.end()
         file_of(it).write_text(
             kept.replace("change = 2\n\n", "change = 5\n\n", 1)

@@ -5,6 +5,7 @@ What is there stays as it is: a change that would break a program gets the next 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Awaitable, Callable, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,12 +16,14 @@ from fastapi.responses import JSONResponse
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 from jinja2 import Environment
 from starlette.exceptions import HTTPException as AnyHTTPException
+from starlette.routing import Mount
 
 from brinewatch import __version__
 from brinewatch.accounts import Role
 from brinewatch.errors import BrinewatchError, StoreError
 from brinewatch.page import api_models as models
 from brinewatch.page.access import NEEDS, Ask
+from brinewatch.page.api_past import add_past
 from brinewatch.page.app import NEVER_KEPT
 from brinewatch.page.login import Door
 
@@ -155,6 +158,8 @@ def create_api(door: Door, ask: Ask) -> FastAPI:
         )
         return {"line": found["line"]}
 
+    add_past(api, api_caller, ask, _answers)
+
     @api.exception_handler(AnyHTTPException)
     async def refused(request: Request, error: AnyHTTPException) -> JSONResponse:
         what, hint = error.detail if isinstance(error.detail, tuple) else (str(error.detail), "")
@@ -183,7 +188,10 @@ def _problem(status: int, what: str, hint: str, headers: Mapping[str, str] | Non
 
 def add_api(app: FastAPI, templates: Environment, door: Door, ask: Ask) -> None:
     """`/api/1/...`: see `/api/1/openapi.json`."""
-    app.mount(UNDER, _Bounded(create_api(door, ask)))
+    mount = Mount(UNDER, app=_Bounded(create_api(door, ask)))
+    # a name with a line end in it is refused here too, as a program expects it
+    mount.path_regex = re.compile(mount.path_regex.pattern, re.DOTALL)
+    app.router.routes.append(mount)
 
 
 class _Bounded:

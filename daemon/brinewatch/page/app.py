@@ -15,6 +15,7 @@ from starlette.exceptions import HTTPException
 
 from brinewatch.errors import BrinewatchError, StoreError
 from brinewatch.overview import Overview, as_json
+from brinewatch.page import VENDOR
 from brinewatch.page.access import Ask, Guard, Role, this_machine, visitor_of
 from brinewatch.page.live import Live
 from brinewatch.page.orders import add_orders
@@ -78,7 +79,11 @@ def pages(*folders: Path, forms: bool = False, guard: Guard | None = None) -> tu
         request.state.visitor = await who(request)
 
     static = {
-        file.name: file.read_bytes() for file in sorted((_HERE / "static").iterdir()) if file.suffix in _KINDS
+        file.name: file.read_bytes()
+        for folder in (_HERE / "static", VENDOR)
+        if folder.is_dir()
+        for file in sorted(folder.iterdir())
+        if file.suffix in _KINDS and not file.name.startswith(".")
     }
     smaller = {name: gzip.compress(text, 9, mtime=0) for name, text in static.items()}
     marks = {name: hashlib.sha256(text).hexdigest()[:12] for name, text in static.items()}

@@ -5,12 +5,12 @@ from __future__ import annotations
 
 import asyncio
 import gzip
-from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import dataclass
-from typing import Annotated
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Annotated, Protocol
 
-from fastapi import FastAPI, Query, Request
-from fastapi.responses import HTMLResponse, Response
+from fastapi import Depends, FastAPI, Query, Request
+from fastapi.responses import HTMLResponse, JSONResponse, Response
 from jinja2 import Environment
 
 from brinewatch.errors import BrinewatchError
@@ -27,7 +27,8 @@ _LONG = 60  # letters of a time or a span
 class Strip:
     """One quantity. All shapes are SVG paths in a box of 340 by 100, y downwards, the time along 340.
 
-    line: lowest to highest where all is well; doubt: where a reading was suspect; before: the period it is held
+    line: lowest to highest where all is well; doubt: where a reading was suspect; unsure: the same widened by one
+    standard uncertainty, "" where none is known; before: the period it is held
     against; limits: path of each and what it is; alarms: place, width and what; marks: place and what; top, bottom:
     what the edges stand for; far: limits beyond them; table: when, lowest, mean, highest, flags.
     """
@@ -37,6 +38,7 @@ class Strip:
     words: str
     line: str
     doubt: str
+    unsure: str
     before: str
     limits: Sequence[tuple[str, str, float]]
     alarms: Sequence[tuple[float, float, str]]
@@ -52,8 +54,8 @@ class ChartView:
     """What was asked, and what there is.
 
     nights: place and width of each; ticks: place and words; move, links: words and address, of the times beside
-    this one and of others; choice: every point, its name, whether it is shown; against: the period held against,
-    in words.
+    this one and of others; choice: every point, its name, whether it is shown; against, against_words: the period
+    held against, its key and in words; csv, picture, numbers: addresses of what is shown in other forms.
     """
 
     shed: str
@@ -66,9 +68,12 @@ class ChartView:
     choice: Sequence[tuple[str, str, bool]]
     happened: Sequence[tuple[str, str]]
     against: str
+    against_words: str
     since: str
     until: str
     csv: str
+    picture: str
+    numbers: str
     note: str
 
 
@@ -83,44 +88,69 @@ class Wanted:
     against: str
 
 
-def add_charts(
-    app: FastAPI, templates: Environment, tell: Callable[[Wanted], Awaitable[ChartView]],
-    lines: Callable[[Wanted], Awaitable[str]],
-) -> None:  # fmt: skip
-    """`/history` the strips, `/history.csv` what they show. tell and lines raise BrinewatchError for what cannot be
-    shown."""
-    template = templates.get_template("history.html")
+class Told(Protocol):
+    """Who knows the past. All raise BrinewatchError for what cannot be shown."""
+
+    async def tell(self, wanted: Wanted) -> ChartView: ...
+
+    async def lines(self, wanted: Wanted) -> str: ...
+
+    async def numbers(self, wanted: Wanted) -> bytes: ...
+
+
+def _wanted(
+    p: Annotated[list[str], Query()] = [],  # noqa: B006 - never changed
+    since: Annotated[str, Query(max_length=_LONG)] = "",
+    until: Annotated[str, Query(max_length=_LONG)] = "",
+    against: Annotated[str, Query(max_length=_LONG)] = "",
+) -> Wanted:
+    return Wanted(tuple(dict.fromkeys(one for one in p if one))[:_MOST], since, until, against)
+
+
+_ASKED = Depends(_wanted)
+
+
+def add_charts(app: FastAPI, templates: Environment, told: Told) -> None:
+    """`/history` the strips; `.csv` what they show, `.svg` a picture; `/history/numbers` is for the script."""
+    # what is no character of XML would spoil the whole picture
+    templates.filters["plain"] = lambda text: "".join(one for one in str(text) if one.isprintable())
+    template, picture = templates.get_template("history.html"), templates.get_template("history.svg")
     on_menu(templates, "/history", "History")
 
-    def wanted(p: Sequence[str], since: str, until: str, against: str) -> Wanted:
-        return Wanted(tuple(dict.fromkeys(one for one in p if one))[:_MOST], since, until, against)
-
     @app.get("/history", dependencies=[_LOOK])
-    async def history(
-        request: Request,
-        p: Annotated[list[str], Query()] = [],  # noqa: B006 - never changed
-        since: Annotated[str, Query(max_length=_LONG)] = "",
-        until: Annotated[str, Query(max_length=_LONG)] = "",
-        against: Annotated[str, Query(max_length=_LONG)] = "",
-    ) -> HTMLResponse:
+    async def history(request: Request, wanted: Wanted = _ASKED) -> Response:
         try:
-            view = await tell(wanted(p, since, until, against))
+            view = await told.tell(wanted)
         except BrinewatchError as error:
             text = template.render(view=None, what=error.what, hint=error.hint)
             return HTMLResponse(text, 400, headers=NEVER_KEPT)
-        text = template.render(view=view)
-        if "gzip" not in request.headers.get("accept-encoding", ""):
-            return HTMLResponse(text, headers=NEVER_KEPT)
-        # a page of shapes is a tenth of its size packed; it holds no secret that its length could tell
-        packed = await asyncio.to_thread(gzip.compress, text.encode(), 6)
-        return HTMLResponse(packed, headers={**NEVER_KEPT, "Content-Encoding": "gzip", "Vary": "Accept-Encoding"})
+        return await packed(request, template.render(view=view).encode(), "text/html; charset=utf-8")
 
     @app.get("/history.csv", dependencies=[_LOOK])
-    async def as_csv(
-        p: Annotated[list[str], Query()] = [],  # noqa: B006 - never changed
-        since: Annotated[str, Query(max_length=_LONG)] = "",
-        until: Annotated[str, Query(max_length=_LONG)] = "",
-    ) -> Response:
-        text = await lines(wanted(p, since, until, ""))
+    async def as_csv(wanted: Wanted = _ASKED) -> Response:
+        text = await told.lines(replace(wanted, against=""))
         name = {"Content-Disposition": 'attachment; filename="history.csv"'}
         return Response(text, media_type="text/csv; charset=utf-8", headers={**NEVER_KEPT, **name})
+
+    @app.get("/history.svg", dependencies=[_LOOK])
+    async def as_picture(request: Request, wanted: Wanted = _ASKED) -> Response:
+        text = picture.render(view=await told.tell(wanted))
+        name = {"Content-Disposition": 'attachment; filename="history.svg"'}
+        return await packed(request, text.encode(), "image/svg+xml", name)
+
+    @app.get("/history/numbers", dependencies=[_LOOK])
+    async def numbers(request: Request, wanted: Wanted = _ASKED) -> Response:
+        try:
+            found = await told.numbers(wanted)
+        except BrinewatchError as error:
+            return JSONResponse({"detail": str(error)}, 400, headers=NEVER_KEPT)
+        return await packed(request, found, "application/octet-stream")
+
+
+async def packed(request: Request, body: bytes, kind: str, headers: Mapping[str, str] | None = None) -> Response:
+    """An answer that is never kept, gzipped for who can unpack it: its length tells no secret."""
+    more = {**NEVER_KEPT, **(headers or {})}
+    if "gzip" in request.headers.get("accept-encoding", ""):
+        body = await asyncio.to_thread(gzip.compress, body, 6)
+        more |= {"Content-Encoding": "gzip", "Vary": "Accept-Encoding"}
+    return Response(body, media_type=kind, headers=more)

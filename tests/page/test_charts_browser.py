@@ -1,0 +1,142 @@
+"""The strips in a real browser: read off, zoomed with two fingers, by mouse and by keys, reopened by their address,
+taken away as a picture; under the page's own content policy."""
+
+from __future__ import annotations
+
+import base64
+import random
+from typing import Any
+
+import pytest
+
+from brinewatch.charting.planes import EARLIER, VALUE, Planes, pack
+from brinewatch.config import ShedFile
+from brinewatch.page.app import create_app
+from page.browser import Phone, phone
+from page.sheds import ALL_WELL
+from page.test_browser import served_app
+from page.test_charts import AIR, charts, moment
+from page.test_charts import shed as shed
+from page.test_planes import PLANES, unpack
+
+pytestmark = pytest.mark.browser
+
+WATCH = """window.bad = [];
+addEventListener("error", (event) => bad.push(event.message));
+addEventListener("unhandledrejection", (event) => bad.push(String(event.reason)));
+document.addEventListener("securitypolicyviolation", (event) => bad.push(event.violatedDirective));"""
+DRAWN = """!!document.querySelector(".chart canvas") &&
+  document.getElementById("strips").dataset.shown === location.search"""
+INK = """(() => { const c = document.querySelector(".chart canvas");
+  const d = c.getContext("2d").getImageData(0, 0, c.width, c.height).data; let n = 0;
+  for (let i = 3; i < d.length; i += 4) n += d[i] > 200; return n; })()"""
+PLACE = """(() => { document.querySelector(".chart").scrollIntoView({block: "center"});
+  const r = document.querySelector(".chart .u-over").getBoundingClientRect();
+  return [r.left, r.top, r.width, r.height]; })()"""
+PNG = "[...document.querySelectorAll('button')].find((one) => one.textContent.includes('PNG')).click()"
+SAID = "document.querySelector('.words').textContent"
+WHEN = "document.querySelector('.fact').textContent"
+
+
+async def touch(tab: Phone, kind: str, *points: tuple[float, float]) -> None:
+    spots = [{"x": x, "y": y, "id": n} for n, (x, y) in enumerate(points)]
+    await tab.tell("Input.dispatchTouchEvent", type=kind, touchPoints=spots)
+
+
+async def key(tab: Phone, name: str) -> None:
+    for kind in ("keyDown", "keyUp"):
+        await tab.tell("Input.dispatchKeyEvent", type=kind, key=name)
+
+
+async def test_the_strips_are_read_off_zoomed_reopened_and_taken_away(shed: ShedFile) -> None:
+    app = create_app(lambda: ALL_WELL, [charts(shed).on_page])
+    async with phone(390, 800) as tab, served_app(app) as server:
+        await tab.tell("Page.enable")
+        await tab.tell("Page.addScriptToEvaluateOnNewDocument", source=WATCH)
+        await tab.tell("Emulation.setTouchEmulationEnabled", enabled=True, maxTouchPoints=2)
+        await tab.go(f"{server.url}history?p={AIR}&since=48h&against=day")
+        await tab.until(DRAWN)
+        assert await tab.value(INK) > 1000
+
+        left, top, wide, high = await tab.value(PLACE)
+        y = top + high / 2
+
+        def at(hour: float) -> tuple[float, float]:
+            return left + wide * hour / 48, y
+
+        # one finger reads off: the stop, its alarm, the day before
+        await touch(tab, "touchStart", at(26.5))
+        await touch(tab, "touchEnd")
+        stop = moment(shed, 26.5).local
+        said = await tab.value(SAID)
+        assert said.startswith(f"{stop.day} Sep")
+        assert "0.2 kPa" in said
+        assert "Air supply stopped (3)" in said
+        assert "the day before: 12.2 kPa" in said
+        await touch(tab, "touchStart", at(41))
+        await touch(tab, "touchEnd")
+        assert "nothing known" in await tab.value(SAID)
+
+        # two fingers spread: a shorter time in finer steps, with an address of its own
+        await touch(tab, "touchStart", at(25), at(28))
+        for n in range(1, 9):
+            await touch(tab, "touchMove", at(25 - 2.5 * n), at(28 + 2.2 * n))
+        await touch(tab, "touchEnd")
+        await tab.until("new URLSearchParams(location.search).get('since').endsWith('Z')")
+        await tab.until(DRAWN)
+        closer, when = await tab.value("location.href"), await tab.value(WHEN)
+        assert when != "2026-09-20 00:00 to 2026-09-22 00:00"
+        assert "against=day" in closer
+        assert f"p={AIR}" in closer
+        csv = await tab.value("document.getElementById('csv').href")
+        assert "since=48h" not in csv
+
+        # keys: closer, earlier, back
+        await tab.value("document.querySelector('.chart').focus()")
+        await key(tab, "+")
+        await tab.until(f"location.href !== {closer!r} && {DRAWN}")
+        await key(tab, "Escape")
+        await tab.until(f"location.href === {closer!r} && {DRAWN}")
+        await key(tab, "Escape")
+        await tab.until(f"location.search.includes('since=48h') && {DRAWN}")
+        assert await tab.value(WHEN) == "2026-09-20 00:00 to 2026-09-22 00:00"
+
+        # the address opens the same view
+        await tab.go(closer)
+        await tab.until(DRAWN)
+        assert await tab.value(WHEN) == when
+
+        # a picture of it, made here
+        await tab.value(PNG)
+        await tab.until("document.getElementById('said').textContent.startsWith('The picture (1520 x ')")
+        assert await tab.value("document.documentElement.scrollWidth") == 390
+        assert await tab.value("bad") == []
+
+        await same_numbers(tab)
+
+
+async def same_numbers(tab: Phone) -> None:
+    """What Python packs the script unpacks, number for number, and says as Python rounds."""
+    chance = random.Random(11)
+    for decimals, reach in ((0, 9e5), (1, 40.0), (2, 15.0), (3, 0.4)):
+        values = [chance.uniform(-reach, reach) for _ in range(400)]
+        values += [n / 2 / 10**decimals for n in range(-9, 10)]
+        state = [VALUE | 1 | (EARLIER if n % 3 else 0) for n in range(len(values))]
+        known: list[float | None] = [value if n % 7 else None for n, value in enumerate(values)]
+        planes = Planes(state, values, known, known, [abs(one) / 9 for one in values], known)
+        head = {"count": len(values), "since": 0, "until": len(values) * 60, "first": 60, "step": 60}
+        body = pack(head, [({"decimals": decimals, "states": None}, planes)])
+        script = f"""(() => {{
+          const bytes = Uint8Array.from(atob("{base64.b64encode(body).decode()}"), (one) => one.charCodeAt(0));
+          const strip = Strips.unpack(bytes.buffer).strips[0];
+          return [["state", ...{list(PLANES)}].map((name) => Array.from(strip[name])),
+                  Array.from(strip.mean).map((one) => Strips.said(strip, one))]; }})()"""
+        planes_there, said = await tab.value(script)
+        strip: dict[str, Any] = unpack(body)["strips"][0]
+        assert planes_there == [strip[name] for name in ("state", *PLANES)]
+        assert said == [_said(one, decimals) for one in values]
+
+
+def _said(value: float, decimals: int) -> str:
+    text = f"{value:.{decimals}f}"
+    return text.removeprefix("-") if float(text) == 0 else text
