@@ -20,6 +20,8 @@ from brinewatch.messages import Message
 from brinewatch.moment import Moment
 from brinewatch.nights.sending import Nights
 from brinewatch.ports import Clock
+from brinewatch.proving.desk import RECORD as COMMISSIONING
+from brinewatch.proving.desk import Proving
 from brinewatch.readings import Reading
 from brinewatch.relaying import Relays
 from brinewatch.rounds.answering import answer as answer_round
@@ -54,12 +56,16 @@ class Beside:
         self.nights = Nights(shed, keeper, clock, queue, lambda text: note(text, "report"))
         self.relays = Relays(shed, keeper, clock, lambda text: note(text, "relay"))
         self.rounds = rounds
+        self.proving = Proving(
+            shed, clock, lambda text: note(text, "commissioning"), lambda text: record(COMMISSIONING, text)
+        )
         self._keeper = keeper
 
     @property
     def pages(self) -> list[Callable[[FastAPI, Environment], None]]:
         """What they add to the page."""
-        return [self.nights.on_page, partial(on_page, self.rounds), self.charts.on_page]
+        return [self.nights.on_page, partial(on_page, self.rounds), self.charts.on_page,
+                self.proving.on_page]  # fmt: skip
 
     async def recall(self, kept: Mapping[str, Mapping[str, Any]], now: Moment) -> list[str]:
         return [*await self.drills.recall(kept, now), *self.relays.recall(kept)]
@@ -113,6 +119,8 @@ class Beside:
         do = str(request["do"])
         if do.startswith("drill"):
             return await self.drills.answer(request)
+        if do.startswith("commission"):
+            return await self.proving.answer(request)
         if do.startswith("relay"):
             return await self.relays.answer(request)
         if do.startswith(("round", "batch", "enter")):

@@ -96,7 +96,7 @@ class Desk:
                 return {"written": await self._history.flush()}
             case str(do) if do.startswith("import"):
                 return await self._intake.answer(request)
-            case str(do) if do.startswith(("drill", "relay", "round", "batch", "enter")):
+            case str(do) if do.startswith(("drill", "relay", "round", "batch", "enter", "commission")):
                 done = await self._beside.answer(request)
                 self._look()
                 return done
