@@ -12,13 +12,13 @@ import pytest
 
 from brinewatch.clock import SteppingClock
 from brinewatch.commission.keeping import Keeping
-from brinewatch.commission.moves import MOVES, Seen, Watch, move_for
 from brinewatch.commission.wires import prove_wires
 from brinewatch.commission.wrong_wires import WRONG, hints
 from brinewatch.config import read_shed
 from brinewatch.errors import BrinewatchError
 from brinewatch.proving.items import State
 from brinewatch.proving.kept import NAME
+from brinewatch.proving.moves import MOVES, Seen, Watch, move_for
 from brinewatch.quantities import QUANTITIES
 from commission.places import Hand, Rack, Talker
 

@@ -8,11 +8,11 @@ from typing import Any
 from brinewatch.calibrate.console import Console
 from brinewatch.calibrate.talk import line, number, yes
 from brinewatch.commission.keeping import Keeping
-from brinewatch.commission.moves import Move, Seen, Watch, move_for
 from brinewatch.commission.wrong_wires import hints
 from brinewatch.errors import BrinewatchError
 from brinewatch.probing import Look, look_at
 from brinewatch.proving.items import Outcome, point_title, wired
+from brinewatch.proving.moves import Move, Seen, Watch, move_for
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of
 from brinewatch.signals.display import show

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from brinewatch.commission.moves import Seen
+from brinewatch.proving.moves import Seen
 
 _LOST, _BAD, _STILL, _WAY, _NOISE, _SWAP = (
     Seen.SILENT, "bad answers", Seen.STILL, Seen.WRONG_WAY, Seen.NOISY, Seen.ANOTHER,

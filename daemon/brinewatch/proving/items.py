@@ -15,6 +15,7 @@ from typing import Any
 
 from brinewatch.alarms.version import body_of, version_of, version_of_all
 from brinewatch.config import ShedFile
+from brinewatch.proving.moves import move_for
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
 
@@ -161,12 +162,7 @@ HANDS = tuple(Item(f"hand:{key}", "By hand", title, how) for key, title, how in 
 
 def items_of(shed: ShedFile) -> list[Item]:
     """Everything to prove of this shed, in the order it is done."""
-    found = [
-        Item(
-            f"wire:{point}", "Wires", point_title(shed, point), "Moved by a person at the probe, and seen to move."
-        )
-        for point in wired(shed)
-    ]
+    found = [Item(f"wire:{point}", "Wires", point_title(shed, point), move_for(point).do) for point in wired(shed)]
     found += [
         Item(f"air-off:{key}", "Air off", f"Oxygen demand of {shed.stage(key).name}",
              "Measured with the air off and somebody at the tanks.")
