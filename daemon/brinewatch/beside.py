@@ -25,6 +25,8 @@ from brinewatch.moment import Moment
 from brinewatch.nights.sending import Nights
 from brinewatch.overriding import Overrides
 from brinewatch.ports import Clock
+from brinewatch.proving.desk import RECORD as COMMISSIONING
+from brinewatch.proving.desk import Proving
 from brinewatch.readings import Reading
 from brinewatch.relaying import Relays
 from brinewatch.rounds.answering import answer as answer_round
@@ -43,6 +45,8 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 MARKS = (DRILL_MARK, RELAY_MARK)
+# what requests begin with that are answered here
+ANSWERS = ("drill", "relay", "round", "batch", "enter", "override", "commission")
 Note = Callable[[str, str], None]
 Health = dict[str, tuple[bool | None, str]]
 
@@ -68,6 +72,9 @@ class Beside:
         self.condition: Condition | None = None  # who knows all parts hands it in
         self.overrides = Overrides(shed, keeper, journal, clock, time_left, look)
         self.limits = LimitDesk(shed, keeper, self.overrides, Trials(shed.path, clock, spawn), clock)
+        self.proving = Proving(
+            shed, clock, lambda text: note(text, "commissioning"), lambda text: record(COMMISSIONING, text)
+        )
         self._keeper = keeper
 
     @property
@@ -82,6 +89,7 @@ class Beside:
             self.inquiry.on_page,
             self.duty.on_page,
             self.limits.on_page,
+            self.proving.on_page,
         ]
 
     async def recall(self, kept: Mapping[str, Mapping[str, Any]], now: Moment) -> list[str]:
@@ -139,6 +147,8 @@ class Beside:
         do = str(request["do"])
         if do.startswith("drill"):
             return await self.drills.answer(request)
+        if do.startswith("commission"):
+            return await self.proving.answer(request)
         if do.startswith("relay"):
             return await self.relays.answer(request)
         if do.startswith("override"):

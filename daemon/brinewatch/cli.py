@@ -129,6 +129,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     from brinewatch.backing import register as register_backup
     from brinewatch.backing import register_restore
     from brinewatch.calibrate import register as register_calibrate
+    from brinewatch.commission.command import register as register_commission
     from brinewatch.drill_command import register as register_drill
     from brinewatch.examine import register as register_quality
     from brinewatch.exporting import register as register_export
@@ -163,6 +164,7 @@ def _add_others(add: AddCommand, shed: Callable[[argparse.ArgumentParser], None]
     shed(register_roster(add))
     shed(register_relay(add))
     shed(register_topics(add))
+    shed(register_commission(add))
     shed(register_journal(add))
     shed(register_override(add))
     shed(register_backup(add))

@@ -8,7 +8,7 @@ from typing import Any, Protocol
 from brinewatch.airtests import AirTests
 from brinewatch.alarms.events import AlarmEvent, Command, Happening
 from brinewatch.asked import ORDERS, order_of
-from brinewatch.beside import Beside
+from brinewatch.beside import ANSWERS, Beside
 from brinewatch.calibrations import Calibrations
 from brinewatch.callout import Callout
 from brinewatch.errors import BrinewatchError
@@ -96,7 +96,7 @@ class Desk:
                 return {"written": await self._history.flush()}
             case str(do) if do.startswith("import"):
                 return await self._intake.answer(request)
-            case str(do) if do.startswith(("drill", "relay", "round", "batch", "enter", "override")):
+            case str(do) if do.startswith(ANSWERS):
                 done = await self._beside.answer(request)
                 self._look()
                 return done

@@ -13,6 +13,7 @@ _ORDER = (
     "/rounds",
     "/journal",
     "/report",
+    "/commission",
     "/rehearse",
     "/calibrate",
     "/people",

@@ -189,7 +189,7 @@ class ModbusBus:
         words: dict[Span, list[int] | ProbeError] = {}
         for span in self._spans[probe]:
             try:
-                words[span] = await self._ask(settings.address, span)
+                words[span] = await self.ask(settings.address, span)
             except PortLost:
                 raise
             except ProbeError as error:
@@ -221,7 +221,8 @@ class ModbusBus:
                 return span, found
         return wanted, failed[-1]  # not asked for, because the device had fallen silent
 
-    async def _ask(self, address: int, span: Span) -> list[int]:
+    async def ask(self, address: int, span: Span) -> list[int]:
+        """The words of one run of registers of the device at an address. Raises ProbeError."""
         client = self._client
         if client is None:
             raise PortLost(f"{self._port} is not open.")

@@ -1,0 +1,227 @@
+"""Which of what was found feeds which point: asked device by device."""
+
+from __future__ import annotations
+
+from brinewatch.commission.asker import Asker, number, quoted
+from brinewatch.commission.findings import Found, Guess, KernelInput, ModbusFound
+from brinewatch.commission.plan import Bus, Plan, Wire, slug
+from brinewatch.quantities import QUANTITIES
+
+_LEAVE = "leave it out for now"
+# what hangs on a converter's input, with what people call it
+_ANALOGUE: tuple[tuple[str, str], ...] = (
+    ("", "nothing, or leave it out for now"),
+    ("air_pressure", "the pressure of the blower's air"),
+    ("branch_pressure", "the pressure in a branch of the air"),
+    ("motor_current", "the blower's current (a clamp)"),
+    ("water_level", "a water level"),
+    ("water_flow", "a water flow"),
+    ("temperature", "a water temperature"),
+)
+
+
+async def ask_wires(asker: Asker, plan: Plan, found: Found) -> None:
+    """Fill the plan's buses."""
+    asker.console.say()
+    if not (found.modbus or found.sdi12 or found.thermometers or found.kernel):
+        asker.console.say(
+            "No probe was found; the file is written without. Add them later (deploy/guides/probes.md)."
+        )
+    for device in found.modbus:
+        await _modbus(asker, plan, device)
+    await _sdi12(asker, plan, found)
+    await _thermometers(asker, plan, found)
+    await _kernel(asker, plan, found)
+    await _mains(asker, plan, found)
+
+
+async def _stage(asker: Asker, key: str, plan: Plan, quantity: str) -> str:
+    """Where a probe sits: the key of a stage, that which fits the quantity first."""
+    path = {"air_pressure": "air", "branch_pressure": "air", "motor_current": "air", "barometric_pressure": "room",
+            "air_temperature": "room", "mains": "room"}.get(quantity, "water")  # fmt: skip
+    taken = plan.points()
+    stops = [one for one in plan.stops if f"{one.key}.{quantity}" not in taken]
+    default = next((place for place, one in enumerate(stops) if one.path == path), 0)
+    return stops[await asker.choose(key, "Where is it?", [one.name for one in stops], default)].key
+
+
+def _wire_name(plan: Plan, text: str) -> str:
+    return slug(text, [wire.name for bus in plan.buses.values() for wire in bus.wires])
+
+
+async def _modbus(asker: Asker, plan: Plan, device: ModbusFound) -> None:
+    asker.console.say(f"Modbus device, address {device.address} on {device.port}")
+    channels: list[tuple[str, list[str], str]] = []
+    seen: set[tuple[str, int]] = set()
+    for guess in device.guesses:
+        place = (guess.table, guess.register)
+        if place in seen:
+            continue
+        ways = [one for one in device.guesses if (one.table, one.register) == place]
+        options = [(way, quantity) for way in ways for quantity in way.fits]
+        names = [f"{QUANTITIES[quantity].name}: {_read(way)}" for way, quantity in options]
+        key = f"modbus.{device.port}.{device.address}.{guess.table}.{guess.register}"
+        question = f"{guess.table} register {guess.register}: what is it? Guesses; the maker's table decides."
+        which = await asker.choose(key, question, [*names, _LEAVE], len(names) if channels else 0)
+        if which == len(names):
+            continue
+        way, quantity = options[which]
+        seen |= {place, (guess.table, guess.register + 1)} if way.type == "float32" else {place}
+        stage = await _stage(asker, f"{key}.stage", plan, quantity)
+        lines = [f"table = {quoted(way.table)}", f"register = {way.register}", f"type = {quoted(way.type)}"]
+        if way.type == "float32":
+            lines.append(f"order = {quoted(way.order)}  # a guess, until its wire is proven")
+        if way.scale != 1.0:
+            lines.append(f"scale = {way.scale:g}  # a guess, until its wire is proven")
+        channels.append((f"{stage}.{quantity}", lines, f"read {way.value:g} when it was found"))
+    if not channels:
+        return
+    name = next((name for name, bus in plan.buses.items() if quoted(device.port) in bus.lines[1]), None)
+    if name is None:
+        name = slug("rs485", list(plan.buses))
+        plan.buses[name] = Bus(
+            name, "Modbus RTU",
+            ['kind = "modbus_rtu"', f"port = {quoted(device.port)}", f"baud = {device.baud}",
+             f"parity = {quoted(device.parity)}"], [],
+        )  # fmt: skip
+    wire = Wire(_wire_name(plan, f"modbus-{device.address}"), [f"address = {device.address}"], channels)
+    plan.buses[name].wires.append(wire)
+
+
+def _read(way: Guess) -> str:
+    how = f"as float, {way.order}" if way.type == "float32" else f"({way.type} times {way.scale:g})"
+    return f"{way.value:g} {how}"
+
+
+async def _sdi12(asker: Asker, plan: Plan, found: Found) -> None:
+    for probe in found.sdi12:
+        asker.console.say(f"SDI-12 probe, address {probe.address}: {probe.identity or 'unnamed'}")
+        key = f"sdi12.{probe.port}.{probe.address}"
+        asked = (
+            "What does it measure, in its own order (like: temperature, oxygen; ? for all words; - to leave it out)"
+        )
+        typed = await asker.ask(key, asked, _quantities)
+        if not typed:
+            continue
+        name = next((name for name, bus in plan.buses.items() if quoted(probe.port) in bus.lines[1]), None)
+        if name is None:
+            name = slug("sdi", list(plan.buses))
+            more = [f"{one} = {quoted(value) if isinstance(value, str) else f'{value:g}'}"
+                    for one, value in probe.wire.items()]  # fmt: skip
+            plan.buses[name] = Bus(name, "SDI-12", ['kind = "sdi12"', f"port = {quoted(probe.port)}", *more], [])
+        channels = []
+        for place, quantity in enumerate(typed.split(", "), 1):
+            stage = await _stage(asker, f"{key}.{place}.stage", plan, quantity)
+            channels.append((f"{stage}.{quantity}", [f"value = {place}"], ""))
+        wire = Wire(_wire_name(plan, f"sdi12-{probe.address}"), [f"address = {quoted(probe.address)}"], channels)
+        plan.buses[name].wires.append(wire)
+
+
+def _quantities(typed: str) -> str:
+    known = sorted(key for key, one in QUANTITIES.items() if not one.derived and key != "health")
+    named = [one.strip().lower().replace(" ", "_") for one in typed.split(",") if one.strip()]
+    for one in named:
+        if one not in known:
+            raise ValueError(f"words of: {', '.join(known)}")
+    if len(set(named)) < len(named):
+        raise ValueError("each word once")
+    return ", ".join(named)
+
+
+async def _thermometers(asker: Asker, plan: Plan, found: Found) -> None:
+    wires = []
+    for one in found.thermometers:
+        now = one.trouble if one.celsius is None else f"reads {one.celsius:.1f} degC"
+        asker.console.say(f"Thermometer {one.device} {now}. Warm one in your hand to tell which is which.")
+        key = f"onewire.{one.device}"
+        what = ("temperature", "air_temperature", "")
+        names = ["a water temperature", "an air temperature", _LEAVE]
+        quantity = what[await asker.choose(key, "What does it measure?", names)]
+        if not quantity:
+            continue
+        stage = await _stage(asker, f"{key}.stage", plan, quantity)
+        name = _wire_name(plan, f"{stage}-thermometer")
+        wires.append(Wire(name, [f"device = {quoted(one.device)}"], [(f"{stage}.{quantity}", [], "")]))
+        plan.buses["w1"] = Bus("w1", "DS18B20 thermometers", ['kind = "onewire"'], wires)
+
+
+async def _kernel(asker: Asker, plan: Plan, found: Found) -> None:
+    wires: list[Wire] = []
+    for device in found.kernel:
+        channels: list[tuple[str, list[str], str]] = []
+        for each in device.inputs:
+            made = await _input(asker, plan, device.device, each)
+            if made is not None:
+                channels.append(made)
+                wire = Wire(_wire_name(plan, device.device), [f"device = {quoted(device.device)}"], channels)
+                wires = [*(one for one in wires if one.channels is not channels), wire]
+                plan.buses["iio"] = Bus("iio", "converters and chips of the kernel", ['kind = "iio"'], wires)
+
+
+async def _input(asker: Asker, plan: Plan, device: str, each: KernelInput) -> tuple[str, list[str], str] | None:
+    key = f"iio.{device}.{each.attribute}"
+    now = each.trouble if each.value is None else f"{each.value:g} {each.unit}".rstrip()
+    line = [f"attribute = {quoted(each.attribute)}"]
+    if each.attribute.startswith("pressure"):
+        question = f"{device} measures a pressure, now {now}. Is it the barometer of the room?"
+        if not await asker.yes(key, question, True):
+            return None
+        return f"{await _stage(asker, f'{key}.stage', plan, 'barometric_pressure')}.barometric_pressure", line, ""
+    if not each.attribute.startswith(("voltage", "current")):
+        return None
+    question = f"{device}, input {each.attribute}, now {now}. What hangs on it?"
+    quantity = _ANALOGUE[await asker.choose(key, question, [text for _, text in _ANALOGUE])][0]
+    if not quantity:
+        return None
+    stage = await _stage(asker, f"{key}.stage", plan, quantity)
+    unit = QUANTITIES[quantity].unit
+    any_number = number(-1e6, 1e6)
+    if each.attribute.startswith("voltage") and not await asker.yes(
+        f"{key}.loop", "Is it a 4 to 20 mA loop?", True
+    ):
+        scale = await asker.ask(f"{key}.scale", f"How many {unit} for each millivolt", _not_zero)
+        return f"{stage}.{quantity}", [*line, f"scale = {scale}"], ""
+    low = await asker.ask(f"{key}.low", f"What does 4 mA stand for, {unit}", any_number, "0")
+    high = await asker.ask(f"{key}.high", f"And 20 mA, {unit}", any_number)
+    shunt = ""
+    if each.attribute.startswith("voltage"):
+        ohm = await asker.ask(
+            f"{key}.shunt", "The resistor over which it is measured, ohm", number(1, 10000), "165"
+        )
+        shunt = f"shunt_ohm = {ohm}, "
+    loop = f"loop = {{ {shunt}low = {low}, high = {high} }}  # outside 3.6 to 21 mA it failed (NAMUR NE 43)"
+    return f"{stage}.{quantity}", [*line, loop], ""
+
+
+async def _mains(asker: Asker, plan: Plan, found: Found) -> None:
+    if not found.chips:
+        return
+    asker.console.say(
+        "Is mains sensed by an isolated relay or opto-isolator on a digital input? An electrician wires it, "
+        "ahead of the "
+        "battery supply."
+    )
+    pin = await asker.ask("mains", "Number of its line, like 17 (- for none)", _line)
+    if not pin:
+        return
+    stage = await _stage(asker, "mains.stage", plan, "mains")
+    wire = Wire("mains", ["every_s = 1"], [(f"{stage}.mains", [f"line = {pin}", "active_low = true"], "")])
+    plan.buses["inputs"] = Bus(
+        "inputs", "switches", ['kind = "gpio"', f"device = {quoted(found.chips[0])}"], [wire]
+    )
+
+
+def _line(typed: str) -> str:
+    if typed and not (typed.isdecimal() and int(typed) < 1000):
+        raise ValueError("a line's number, like 17")
+    return typed
+
+
+_not_zero_number = number(-1e6, 1e6)
+
+
+def _not_zero(typed: str) -> str:
+    text = _not_zero_number(typed)
+    if float(text) == 0:
+        raise ValueError("a number other than 0")
+    return text
