@@ -109,6 +109,26 @@ async def test_the_strips_are_read_off_zoomed_reopened_and_taken_away(shed: Shed
         # a picture of it, made here
         await tab.value(PNG)
         await tab.until("document.getElementById('said').textContent.startsWith('The picture (1520 x ')")
+        # into the hole: nothing is drawn, nothing of before is left standing; the way back is a button
+        await tab.go(f"{server.url}history?p={AIR}&since=48h")
+        await tab.until(DRAWN)
+        left, top, wide, high = await tab.value(PLACE)
+        for kind, hour in (
+            ("mousePressed", 40.3),
+            ("mouseMoved", 41),
+            ("mouseMoved", 41.8),
+            ("mouseReleased", 41.8),
+        ):
+            x = left + wide * hour / 48
+            await tab.tell("Input.dispatchMouseEvent", type=kind, x=x, y=top + high / 2, button="left", buttons=1,
+                           clickCount=1)  # fmt: skip
+        await tab.until(f"{SAID} === 'no usable reading in this time'")
+        assert await tab.value("document.querySelectorAll('.chart, .strip table').length") == 0
+        await tab.value("document.getElementById('back').click()")
+        await tab.until(f"location.search.includes('since=48h') && {DRAWN}")
+        assert "0.2 kPa to 12.4 kPa" in await tab.value(SAID)
+        assert await tab.value("document.getElementById('back') === null")
+
         assert await tab.value("document.documentElement.scrollWidth") == 390
         assert await tab.value("bad") == []
 

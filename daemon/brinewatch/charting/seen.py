@@ -74,7 +74,7 @@ def standing(found: Buckets, edges: Sequence[float], age: float) -> list[Standin
     long as alarms judge by it (age, seconds) at most."""
     known = [n for n, low in enumerate(found.low) if low is not None]
     begins = [edges[n] for n in known]
-    ends = [*begins[1:], edges[-1]]
+    ends = [*begins[1:], edges[-1]][: len(begins)]
     return [
         (n, begin, max(edges[n + 1], min(end, edges[n + 1] + age)))
         for n, begin, end in zip(known, begins, ends, strict=True)
