@@ -23,16 +23,16 @@ from decimal import Context, Decimal
 from typing import Any
 
 LENGTH = struct.Struct("<I")
-FLAG, VALUE, HELD, EARLIER = 0x0F, 0x10, 0x20, 0x40  # of a state
+FLAG, VALUE, HELD, EARLIER, DOUBTED = 0x0F, 0x10, 0x20, 0x40, 0x80  # of a state
 _SHORT = 32767
 _EXACT = Context(prec=800)  # no double has more digits
 
 
 @dataclass(frozen=True, slots=True)
 class Planes:
-    """One strip in shown units. state: flag of the stretch (0 none), with VALUE where there is a mean, HELD where
-    that still stands from before, EARLIER where the period held against has one; the others None where there is
-    none."""
+    """One strip in shown units. state: worst flag of the stretch (0 none), with VALUE where there is a mean, HELD
+    where that still stands from before, DOUBTED where it is drawn hollow, EARLIER where the period held against has
+    one; the others None where there is none."""
 
     state: Sequence[int]
     mean: Sequence[float | None]

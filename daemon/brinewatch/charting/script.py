@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import tzinfo
 from typing import Any
 
-from brinewatch.charting.planes import EARLIER, HELD, VALUE, Planes, pack
+from brinewatch.charting.planes import DOUBTED, EARLIER, HELD, VALUE, Planes, pack
 from brinewatch.charting.seen import Seen, Standing, look
 from brinewatch.config import ShedFile
 from brinewatch.quantities import QUANTITIES
@@ -83,6 +83,7 @@ def _planes(seen: Seen, edges: Sequence[float], units: DisplayUnits) -> Planes:
     state = [
         int(worst[n] or (worst[place[n]] if place[n] >= 0 else 0) or 0)
         | (VALUE if place[n] >= 0 else 0) | (HELD if 0 <= place[n] < n else 0) | (EARLIER if before[n] >= 0 else 0)
+        | (DOUBTED if place[n] >= 0 and seen.doubted(place[n]) else 0)
         for n in range(size)
     ]  # fmt: skip
     mean = [found.mean[k] if k >= 0 else None for k in place]

@@ -137,7 +137,7 @@
     }
     for (const name of ["since", "until"])
       for (const field of page.getElementsByName(name)) for (const own of document.getElementsByName(name)) own.value = field.value;
-    if (before.length) document.querySelector('[data-part="move"]').after(way);
+    if (before.length) document.querySelector('[data-part="move"]').append(way);
     else way.remove();
     links();
   }
