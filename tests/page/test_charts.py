@@ -95,6 +95,9 @@ async def test_a_strip_tells_its_words_limits_alarms_and_remarks(shed: ShedFile)
     assert "Diffusers &lt;b&gt;cleaned&lt;/b&gt;." in text
     assert 'class="doubt"' in text
     assert 'href="/history"' in first
+    # a triangle where the remark was made, at 30 of 48 hours of 340; shaded below 8.0 kPa
+    assert re.search(r'class="tick" d="M212.5 104L209.5 112H215.5Z"><title>2026-09-21 06:00 cleaning', text)
+    assert re.search(r'class="beyond" d="M0 [\d.]+H340V100H0Z', text)
 
 
 async def test_shapes_are_where_their_time_and_value_are(shed: ShedFile) -> None:

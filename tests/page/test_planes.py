@@ -109,7 +109,7 @@ async def test_the_numbers_are_those_of_the_store(shed: ShedFile) -> None:
     known = sum(bool(state & VALUE) for state in strip["state"]) / head["count"]
     assert known == pytest.approx(46 / 48, abs=0.003)
     assert strip["alarms"] == [[begin + 26 * 3600, begin + 27.1 * 3600, "Air supply stopped (3)"]]
-    assert strip["marks"][-1] == [begin + 30 * 3600, "cleaning: Diffusers <b>cleaned</b>."]
+    assert strip["marks"][-1] == [begin + 30 * 3600, "cleaning: Diffusers <b>cleaned</b>.", "cleaning"]
     assert {(line[3], line[4]) for line in strip["limits"]} >= {("min", "min 8.0 kPa")}
 
 

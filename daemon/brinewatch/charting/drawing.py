@@ -25,6 +25,17 @@ PIXELS = 680
 _Height = Callable[[float], float]
 
 
+def _mark(kind: str, x: float) -> str:
+    """A diamond for a calibration, a dot for a value entered by hand, a triangle for all else."""
+    left, right = f"{round(x - 3, 1):g}", f"{round(x + 3, 1):g}"
+    match kind:
+        case "calibration":
+            return f"M{x:g} 104L{right} 108L{x:g} 112L{left} 108Z"
+        case "entered":
+            return f"M{left} 108a3 3 0 1 1 6 0a3 3 0 1 1-6 0Z"
+    return f"M{x:g} 104L{left} 112H{right}Z"
+
+
 class Draw:
     """One axis of time for all strips."""
 
@@ -76,7 +87,7 @@ class Draw:
             for one in alarms if one.point == point
         ]  # fmt: skip
         told = [
-            (self.place(one.utc), f"{self.when(one.utc)} {one.kind}: {one.text}")
+            (_mark(one.kind, self.place(one.utc)), f"{self.when(one.utc)} {one.kind}: {one.text}")
             for one in marks if one.point in (point, "")
         ]  # fmt: skip
 
@@ -86,7 +97,7 @@ class Draw:
         words = self._words(seen, text)
         reach = seen.reach(own)
         if reach is None:
-            return Strip(point, name, words, "", "", "", "", (), spans, told, "", "", "", ())
+            return Strip(point, name, words, "", "", "", "", "", (), spans, told, "", "", "", ())
         low, high, near = reach
 
         def height(value: float) -> float:
@@ -99,6 +110,11 @@ class Draw:
             label, foot = f"{one.side} {text(one.value)}", y - 3 if y > _ROOM + 2 else y + _LABEL
             free = all(abs(foot - other) > _LABEL for _, words, other in lines if words)
             lines.append((f"M{self.place(one.begin):g} {y:g}H{self.place(one.end):g}", label if free else "", foot))
+        beyond = "".join(
+            f"M{self.place(one.begin):g} {height(one.value):g}H{self.place(one.end):g}V{edge:g}"
+            f"H{self.place(one.begin):g}Z"
+            for one in near for edge in (_HIGH if one.side == "min" else 0.0,)
+        )  # fmt: skip
         away = [f"{one.side} {text(one.value)} ({one.title})" for one in own if one not in near]
         good = [one for one in seen.standing if not seen.doubted(one[0])]
         doubt = [one for one in seen.standing if seen.doubted(one[0])]
@@ -106,7 +122,7 @@ class Draw:
         return Strip(
             point, name, words, self._path(seen.found, good, height),
             self._hollow(seen.found, doubt, height) + self._specks(seen),
-            self._unsure(seen, height), before, lines, spans, told, text(high), text(low),
+            self._unsure(seen, height), before, beyond, lines, spans, told, text(high), text(low),
             "; ".join(dict.fromkeys(away)), self._table(point, text),
         )  # fmt: skip
 

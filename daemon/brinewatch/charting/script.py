@@ -20,8 +20,8 @@ _WORDS = 160  # letters of a mark
 
 
 def packed(
-    shed: ShedFile, past: Past, points: Sequence[tuple[str, str]], since: float, until: float,
-    shift: float, against: str,    limits: Sequence[LimitLine], alarms: Sequence[AlarmSpan], marks: Sequence[Mark],
+    shed: ShedFile, past: Past, points: Sequence[tuple[str, str]], since: float, until: float, shift: float,
+    against: str, limits: Sequence[LimitLine], alarms: Sequence[AlarmSpan], marks: Sequence[Mark],
     nights: Sequence[tuple[float, float]], now_utc: float,
 ) -> bytes:  # fmt: skip
     """points: each with its name; shift, against: how long before lies the period held against, 0 for none, and its
@@ -67,7 +67,7 @@ def _about(
              f"{one.side} {show(seen.quantity, one.value, units)}"] for one in near
         ],
         "alarms": [[_ms(one.begin), _ms(one.end or until), f"{one.title} ({one.number})"] for one in alarms],
-        "marks": [[_ms(one.utc), f"{one.kind}: {one.text}"[:_WORDS]] for one in marks],
+        "marks": [[_ms(one.utc), f"{one.kind}: {one.text}"[:_WORDS], one.kind] for one in marks],
     }  # fmt: skip
 
 

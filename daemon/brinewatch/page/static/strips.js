@@ -245,12 +245,12 @@ const Strips = (() => {
         ctx.fillRect(left, foot - BAR * r, wide, BAR * r);
       }
       ctx.fillStyle = ink;
-      for (const [utc] of strip.marks) {
-        const middle = x(utc);
+      for (const [utc, , kind] of strip.marks) {
+        const middle = x(utc), [left, right, top, half, low] = [middle - 5 * r, middle + 5 * r, foot - 11 * r, foot - 6 * r, foot - r];
         ctx.beginPath();
-        ctx.moveTo(middle, foot - 11 * r);
-        ctx.lineTo(middle - 5 * r, foot - 1);
-        ctx.lineTo(middle + 5 * r, foot - 1);
+        if (kind === "entered") ctx.arc(middle, half, 4.5 * r, 0, 7);
+        else if (kind === "calibration") [[middle, top], [right, half], [middle, low], [left, half]].forEach((at) => ctx.lineTo(...at));
+        else [[middle, top], [left, low], [right, low]].forEach((at) => ctx.lineTo(...at));
         ctx.fill();
       }
     });
