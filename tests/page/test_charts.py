@@ -6,6 +6,7 @@ import csv
 import gzip
 import io
 import re
+import xml.etree.ElementTree as ElementTree
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,6 +21,7 @@ from brinewatch.clock import SteppingClock
 from brinewatch.config import ShedFile, read_shed
 from brinewatch.moment import Moment, utc_of
 from brinewatch.page.app import create_app
+from brinewatch.page.charts import Wanted
 from brinewatch.readings import Flag, Reading
 from brinewatch.store.history import History
 from brinewatch.store.journal import Journal
@@ -93,6 +95,9 @@ async def test_a_strip_tells_its_words_limits_alarms_and_remarks(shed: ShedFile)
     assert "Diffusers &lt;b&gt;cleaned&lt;/b&gt;." in text
     assert 'class="doubt"' in text
     assert 'href="/history"' in first
+    # a triangle where the remark was made, at 30 of 48 hours of 340; shaded below 8.0 kPa
+    assert re.search(r'class="tick" d="M212.5 104L209.5 112H215.5Z"><title>2026-09-21 06:00 cleaning', text)
+    assert re.search(r'class="beyond" d="M0 [\d.]+H340V100H0Z', text)
 
 
 async def test_shapes_are_where_their_time_and_value_are(shed: ShedFile) -> None:
@@ -128,6 +133,53 @@ async def test_the_table_and_the_csv_say_the_same(shed: ShedFile) -> None:
     assert [row["worst flag"] for row in rows].count("3") == 1
     assert text.count('<th scope="row">') == 16  # stretches of three hours
     assert "1 suspect" in text
+
+
+async def test_a_time_of_which_nothing_is_known_is_said_so(shed: ShedFile) -> None:
+    hole = {"p": AIR, "since": "2026-09-21T16:10", "until": "2026-09-21T17:50"}
+    async with client(shed) as web:
+        page, picture = (await web.get("/history", params=hole)), (await web.get("/history.svg", params=hole))
+    assert "no usable reading in this time" in page.text
+    assert 'class="band"' not in page.text
+    assert "no usable reading in this time" in picture.text
+
+
+async def test_a_picture_stands_alone(shed: ShedFile) -> None:
+    """Well-formed XML with nothing from elsewhere and no style the page's policy would forbid."""
+    async with client(shed) as web:
+        answer = await web.get("/history.svg", params={"p": AIR, "since": "48h", "against": "day"})
+    assert answer.headers["content-type"] == "image/svg+xml"
+    assert answer.headers["content-disposition"].startswith("attachment")
+    tree = ElementTree.fromstring(answer.text)
+    kinds = {one.tag.rpartition("}")[2] for one in tree.iter()}
+    assert kinds == {"svg", "rect", "text", "g", "path"}
+    assert not [one for one in tree.iter() if "style" in one.attrib or any("href" in key for key in one.attrib)]
+    said = [one.text for one in tree.iter("{http://www.w3.org/2000/svg}text")]
+    assert "2026-09-20 00:00 to 2026-09-22 00:00, pale: the day before" in said
+    assert "min 8.0 kPa" in said
+
+
+async def test_how_sure_a_reading_is_is_drawn_around_it(tmp_path: Path) -> None:
+    """An hour at 10.0 kPa with one standard uncertainty of 0.5: ten steps below and above of the twelve drawn."""
+    file = read_shed(write(tmp_path))
+    end = moment(file, 1)
+    history = History(file.data / "history.sqlite", SteppingClock(end.utc, mono=end.mono))
+    await history.open()
+    history.add([
+        Reading(AIR, "air_pressure", 10.0, 10.0, Flag.PASS, "", moment(file, n * EVERY), "gauge", uncertainty=0.5)
+        for n in range(180)
+    ])  # fmt: skip
+    await history.close()
+    journal = Journal(file.data / "journal.sqlite", SteppingClock(end.utc, mono=end.mono))
+    await journal.open()
+    await journal.close()
+    wanted = Wanted((AIR,), "1h", "", "")
+    told = Charts(file, SteppingClock(end.utc, mono=end.mono, zone=file.zone), str)
+    [strip] = (await told.tell(wanted)).strips
+    ys = [float(one) for one in re.findall(r"[ML][\d.]+ ([\d.]+)", strip.unsure)]
+    # the edges stand for 9.5 and 10.5, 14 from top and bottom of 100
+    assert (min(ys), max(ys)) == (14.0, 86.0)
+    assert (strip.top, strip.bottom) == ("10.5 kPa", "9.5 kPa")
 
 
 async def test_a_period_before_is_drawn_beside_it(shed: ShedFile) -> None:

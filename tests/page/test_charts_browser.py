@@ -5,11 +5,13 @@ from __future__ import annotations
 
 import base64
 import random
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from brinewatch.charting.planes import EARLIER, VALUE, Planes, pack
+from brinewatch import page as page_package
+from brinewatch.charting.planes import DOUBTED, EARLIER, HELD, VALUE, Planes, pack
 from brinewatch.config import ShedFile
 from brinewatch.page.app import create_app
 from page.browser import Phone, phone
@@ -21,6 +23,7 @@ from page.test_planes import PLANES, unpack
 
 pytestmark = pytest.mark.browser
 
+STATIC = Path(page_package.__file__).parent / "static"
 WATCH = """window.bad = [];
 addEventListener("error", (event) => bad.push(event.message));
 addEventListener("unhandledrejection", (event) => bad.push(String(event.reason)));
@@ -109,6 +112,26 @@ async def test_the_strips_are_read_off_zoomed_reopened_and_taken_away(shed: Shed
         # a picture of it, made here
         await tab.value(PNG)
         await tab.until("document.getElementById('said').textContent.startsWith('The picture (1520 x ')")
+        # into the hole: nothing is drawn, nothing of before is left standing; the way back is a button
+        await tab.go(f"{server.url}history?p={AIR}&since=48h")
+        await tab.until(DRAWN)
+        left, top, wide, high = await tab.value(PLACE)
+        for kind, hour in (
+            ("mousePressed", 40.3),
+            ("mouseMoved", 41),
+            ("mouseMoved", 41.8),
+            ("mouseReleased", 41.8),
+        ):
+            x = left + wide * hour / 48
+            await tab.tell("Input.dispatchMouseEvent", type=kind, x=x, y=top + high / 2, button="left", buttons=1,
+                           clickCount=1)  # fmt: skip
+        await tab.until(f"{SAID} === 'no usable reading in this time'")
+        assert await tab.value("document.querySelectorAll('.chart, .strip table').length") == 0
+        await tab.value("document.getElementById('back').click()")
+        await tab.until(f"location.search.includes('since=48h') && {DRAWN}")
+        assert "0.2 kPa to 12.4 kPa" in await tab.value(SAID)
+        assert await tab.value("document.getElementById('back') === null")
+
         assert await tab.value("document.documentElement.scrollWidth") == 390
         assert await tab.value("bad") == []
 
@@ -135,6 +158,29 @@ async def same_numbers(tab: Phone) -> None:
         strip: dict[str, Any] = unpack(body)["strips"][0]
         assert planes_there == [strip[name] for name in ("state", *PLANES)]
         assert said == [_said(one, decimals) for one in values]
+
+
+async def test_what_is_read_off_says_how_sure_it_is_and_what_is_doubted() -> None:
+    state = [VALUE | 1, VALUE | DOUBTED | 3, VALUE | 3, 9, VALUE | HELD | 1]
+    values = [12.04, 11.96, 12.0, None, 12.0]
+    low = [11.9, 11.96, 12.0, None, 12.0]
+    planes = Planes(state, values, low, values, [0.25, None, 0.3, None, 0.3], [None] * 5)
+    about = {"decimals": 1, "states": None, "unit": "kPa", "alarms": [[60, 90, "Air low (4)"]], "marks": []}
+    switch = {**about, "decimals": 0, "states": ["off", "on"], "alarms": []}
+    off = Planes([VALUE | 1] * 5, [0.0] * 5, [0.0] * 5, [1.0] * 5, [None] * 5, [None] * 5)
+    head = {"count": 5, "since": 0, "until": 300, "first": 60, "step": 60, "against": ""}
+    body = base64.b64encode(pack(head, [(about, planes), (switch, off)])).decode()
+    script = f"""(() => {{
+      const bytes = Uint8Array.from(atob("{body}"), (one) => one.charCodeAt(0)), head = Strips.unpack(bytes.buffer);
+      return head.strips.map((strip) => [0, 1, 2, 3, 4].map((n) => Strips.words(head, strip, n))); }})()"""
+    async with phone() as tab:
+        await tab.value((STATIC / "strips.js").read_text().replace("const Strips", "globalThis.Strips"))
+        air, switched = await tab.value(script)
+    assert air == [
+        "12.0 ± 0.25 kPa, 11.9 to 12.0", "12.0 kPa, suspect, Air low (4)", "12.0 ± 0.3 kPa, some suspect",
+        "no usable reading", "12.0 ± 0.3 kPa",
+    ]  # fmt: skip
+    assert switched[0] == "off, off to on"
 
 
 def _said(value: float, decimals: int) -> str:

@@ -101,7 +101,7 @@ async def test_the_numbers_are_those_of_the_store(shed: ShedFile) -> None:
     stop, hole = at(26.5), at(41)
     assert (strip["mean"][stop], strip["low"][stop], strip["high"][stop]) == (20, 20, 20)
     assert strip["state"][hole] & (VALUE | FLAG) == 0
-    assert strip["state"][at(700 / 180)] == VALUE | 3
+    assert strip["state"][at(700 / 180)] == VALUE | 3  # one of many: not hollow
     assert strip["state"][at(30)] == VALUE | 1 | EARLIER
     assert not strip["state"][at(12)] & EARLIER
     # a value stands as long as the alarms judge by it, then it is gone
@@ -109,7 +109,7 @@ async def test_the_numbers_are_those_of_the_store(shed: ShedFile) -> None:
     known = sum(bool(state & VALUE) for state in strip["state"]) / head["count"]
     assert known == pytest.approx(46 / 48, abs=0.003)
     assert strip["alarms"] == [[begin + 26 * 3600, begin + 27.1 * 3600, "Air supply stopped (3)"]]
-    assert strip["marks"][-1] == [begin + 30 * 3600, "cleaning: Diffusers <b>cleaned</b>."]
+    assert strip["marks"][-1] == [begin + 30 * 3600, "cleaning: Diffusers <b>cleaned</b>.", "cleaning"]
     assert {(line[3], line[4]) for line in strip["limits"]} >= {("min", "min 8.0 kPa")}
 
 

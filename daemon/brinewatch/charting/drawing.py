@@ -11,7 +11,6 @@ from brinewatch.config import ShedFile
 from brinewatch.querying.buckets import Buckets, buckets, edges_for
 from brinewatch.querying.marks import AlarmSpan, LimitLine, Mark
 from brinewatch.querying.past import Past
-from brinewatch.readings import Flag
 from brinewatch.signals.display import show
 
 if TYPE_CHECKING:
@@ -19,10 +18,22 @@ if TYPE_CHECKING:
 
 _WIDE, _HIGH, _ROOM = 340.0, 100.0, 14.0
 _LABEL = 11.0  # a line of words is so high
+_SPECK = 6.0  # small boxes stand so far apart
 _ROWS = 24
 _DAY_S = 86400.0
 PIXELS = 680
 _Height = Callable[[float], float]
+
+
+def _mark(kind: str, x: float) -> str:
+    """A diamond for a calibration, a dot for a value entered by hand, a triangle for all else."""
+    left, right = f"{round(x - 3, 1):g}", f"{round(x + 3, 1):g}"
+    match kind:
+        case "calibration":
+            return f"M{x:g} 104L{right} 108L{x:g} 112L{left} 108Z"
+        case "entered":
+            return f"M{left} 108a3 3 0 1 1 6 0a3 3 0 1 1-6 0Z"
+    return f"M{x:g} 104L{left} 112H{right}Z"
 
 
 class Draw:
@@ -76,7 +87,7 @@ class Draw:
             for one in alarms if one.point == point
         ]  # fmt: skip
         told = [
-            (self.place(one.utc), f"{self.when(one.utc)} {one.kind}: {one.text}")
+            (_mark(one.kind, self.place(one.utc)), f"{self.when(one.utc)} {one.kind}: {one.text}")
             for one in marks if one.point in (point, "")
         ]  # fmt: skip
 
@@ -86,7 +97,7 @@ class Draw:
         words = self._words(seen, text)
         reach = seen.reach(own)
         if reach is None:
-            return Strip(point, name, words, "", "", "", "", (), spans, told, "", "", "", ())
+            return Strip(point, name, words, "", "", "", "", "", (), spans, told, "", "", "", ())
         low, high, near = reach
 
         def height(value: float) -> float:
@@ -96,17 +107,22 @@ class Draw:
         lines: list[tuple[str, str, float]] = []
         for one in near:
             y = height(one.value)
-            label = f"{one.side} {text(one.value)}"
-            free = all(abs(y - other) > _LABEL for _, words, other in lines if words)
-            lines.append((f"M{self.place(one.begin):g} {y:g}H{self.place(one.end):g}", label if free else "", y))
+            label, foot = f"{one.side} {text(one.value)}", y - 3 if y > _ROOM + 2 else y + _LABEL
+            free = all(abs(foot - other) > _LABEL for _, words, other in lines if words)
+            lines.append((f"M{self.place(one.begin):g} {y:g}H{self.place(one.end):g}", label if free else "", foot))
+        beyond = "".join(
+            f"M{self.place(one.begin):g} {height(one.value):g}H{self.place(one.end):g}V{edge:g}"
+            f"H{self.place(one.begin):g}Z"
+            for one in near for edge in (_HIGH if one.side == "min" else 0.0,)
+        )  # fmt: skip
         away = [f"{one.side} {text(one.value)} ({one.title})" for one in own if one not in near]
-        worst = seen.found.worst
-        good = [one for one in seen.standing if worst[one[0]] is Flag.PASS]
-        doubt = [one for one in seen.standing if worst[one[0]] is not Flag.PASS]
+        good = [one for one in seen.standing if not seen.doubted(one[0])]
+        doubt = [one for one in seen.standing if seen.doubted(one[0])]
         before = "" if seen.earlier is None else self._path(seen.earlier, seen.earlier_standing, height)
         return Strip(
-            point, name, words, self._path(seen.found, good, height), self._hollow(seen.found, doubt, height),
-            self._unsure(seen, height), before, lines, spans, told, text(high), text(low),
+            point, name, words, self._path(seen.found, good, height),
+            self._hollow(seen.found, doubt, height) + self._specks(seen),
+            self._unsure(seen, height), before, beyond, lines, spans, told, text(high), text(low),
             "; ".join(dict.fromkeys(away)), self._table(point, text),
         )  # fmt: skip
 
@@ -133,6 +149,16 @@ class Draw:
             box = (left - wide, top - tall, right + wide, bottom + tall)
             x, y, across, down = (f"{round(one, 1):g}" for one in box)
             shapes.append(f"M{x} {y}H{across}V{down}H{x}Z")
+        return "".join(shapes)
+
+    def _specks(self, seen: Seen) -> str:
+        """Small boxes along the top where some of a stretch was suspect or failed; of those side by side a few."""
+        shapes, free = [], -1.0
+        for n in range(len(seen.found)):
+            middle = self.place((self._edges[n] + self._edges[n + 1]) / 2)
+            if seen.speckled(n) and middle >= free:
+                shapes.append(f"M{round(middle - 1.5, 1):g} .5h3v3h-3Z")
+                free = middle + _SPECK
         return "".join(shapes)
 
     def _unsure(self, seen: Seen, height: _Height) -> str:

@@ -3,7 +3,7 @@
 The length of the head, the head, then for each strip its planes in this order, `count` numbers each: state (one
 byte), mean, low, high, unsure, earlier (two bytes, or four where the head says `wide`; little endian). A number is
 the difference to the one before it in its plane; low and high are told as distances from the mean. Where there is
-no value, the one before it is said again: only the state tells.
+no value, the one before it is said again: only the state tells. An uncertainty that is unknown is 0.
 
 Whole numbers count tenths of the last decimal that is shown, of uncertainties hundredths. They are rounded to the
 nearest; but what would become a half of that decimal, and is none, goes to the side it lies on. So rounding once
@@ -23,16 +23,16 @@ from decimal import Context, Decimal
 from typing import Any
 
 LENGTH = struct.Struct("<I")
-FLAG, VALUE, HELD, EARLIER = 0x0F, 0x10, 0x20, 0x40  # of a state
+FLAG, VALUE, HELD, EARLIER, DOUBTED = 0x0F, 0x10, 0x20, 0x40, 0x80  # of a state
 _SHORT = 32767
 _EXACT = Context(prec=800)  # no double has more digits
 
 
 @dataclass(frozen=True, slots=True)
 class Planes:
-    """One strip in shown units. state: flag of the stretch (0 none), with VALUE where there is a mean, HELD where
-    that still stands from before, EARLIER where the period held against has one; the others None where there is
-    none."""
+    """One strip in shown units. state: worst flag of the stretch (0 none), with VALUE where there is a mean, HELD
+    where that still stands from before, DOUBTED where it is drawn hollow, EARLIER where the period held against has
+    one; the others None where there is none."""
 
     state: Sequence[int]
     mean: Sequence[float | None]
@@ -78,9 +78,7 @@ def _columns(planes: Planes, decimals: int) -> list[list[int]]:
                      for m, one, value in zip(mean, planes.low, low, strict=True)])  # fmt: skip
     above = _filled([value - m if one is not None else None
                      for m, one, value in zip(mean, planes.high, high, strict=True)])  # fmt: skip
-    unsure = _filled(
-        [None if one is None else math.ceil(one * 10.0 ** (digits + 1) - 1e-9) for one in planes.unsure]
-    )
+    unsure = [0 if one is None else math.ceil(one * 10.0 ** (digits + 1) - 1e-9) for one in planes.unsure]
     earlier = _filled([None if one is None else whole(one, digits) for one in planes.earlier])
     return [_steps(column) for column in (mean, below, above, unsure, earlier)]
 

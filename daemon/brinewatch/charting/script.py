@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import tzinfo
 from typing import Any
 
-from brinewatch.charting.planes import EARLIER, HELD, VALUE, Planes, pack
+from brinewatch.charting.planes import DOUBTED, EARLIER, HELD, VALUE, Planes, pack
 from brinewatch.charting.seen import Seen, Standing, look
 from brinewatch.config import ShedFile
 from brinewatch.quantities import QUANTITIES
@@ -20,8 +20,8 @@ _WORDS = 160  # letters of a mark
 
 
 def packed(
-    shed: ShedFile, past: Past, points: Sequence[tuple[str, str]], since: float, until: float,
-    shift: float, against: str,    limits: Sequence[LimitLine], alarms: Sequence[AlarmSpan], marks: Sequence[Mark],
+    shed: ShedFile, past: Past, points: Sequence[tuple[str, str]], since: float, until: float, shift: float,
+    against: str, limits: Sequence[LimitLine], alarms: Sequence[AlarmSpan], marks: Sequence[Mark],
     nights: Sequence[tuple[float, float]], now_utc: float,
 ) -> bytes:  # fmt: skip
     """points: each with its name; shift, against: how long before lies the period held against, 0 for none, and its
@@ -67,7 +67,7 @@ def _about(
              f"{one.side} {show(seen.quantity, one.value, units)}"] for one in near
         ],
         "alarms": [[_ms(one.begin), _ms(one.end or until), f"{one.title} ({one.number})"] for one in alarms],
-        "marks": [[_ms(one.utc), f"{one.kind}: {one.text}"[:_WORDS]] for one in marks],
+        "marks": [[_ms(one.utc), f"{one.kind}: {one.text}"[:_WORDS], one.kind] for one in marks],
     }  # fmt: skip
 
 
@@ -83,6 +83,7 @@ def _planes(seen: Seen, edges: Sequence[float], units: DisplayUnits) -> Planes:
     state = [
         int(worst[n] or (worst[place[n]] if place[n] >= 0 else 0) or 0)
         | (VALUE if place[n] >= 0 else 0) | (HELD if 0 <= place[n] < n else 0) | (EARLIER if before[n] >= 0 else 0)
+        | (DOUBTED if place[n] >= 0 and seen.doubted(place[n]) else 0)
         for n in range(size)
     ]  # fmt: skip
     mean = [found.mean[k] if k >= 0 else None for k in place]

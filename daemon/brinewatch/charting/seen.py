@@ -37,6 +37,14 @@ class Seen:
     earlier: Buckets | None
     earlier_standing: Sequence[Standing]
 
+    def doubted(self, n: int) -> bool:
+        """Whether half or more of what was read in a stretch is suspect: it is drawn hollow."""
+        return bool(self.found.suspect[n]) and self.found.suspect[n] >= self.found.passed[n]
+
+    def speckled(self, n: int) -> bool:
+        """Whether a smaller part of it is suspect or failed: told beside the trace, or a year would be hollow."""
+        return not self.doubted(n) and bool(self.found.suspect[n] or self.found.failed[n])
+
     def reach(self, limits: Sequence[LimitLine]) -> tuple[float, float, list[LimitLine]] | None:
         """Lowest and highest of what is drawn, with its uncertainty and the limits that lie near; None when nothing
         was read."""
@@ -74,7 +82,7 @@ def standing(found: Buckets, edges: Sequence[float], age: float) -> list[Standin
     long as alarms judge by it (age, seconds) at most."""
     known = [n for n, low in enumerate(found.low) if low is not None]
     begins = [edges[n] for n in known]
-    ends = [*begins[1:], edges[-1]]
+    ends = [*begins[1:], edges[-1]][: len(begins)]
     return [
         (n, begin, max(edges[n + 1], min(end, edges[n + 1] + age)))
         for n, begin, end in zip(known, begins, ends, strict=True)

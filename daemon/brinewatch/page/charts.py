@@ -27,10 +27,11 @@ _LONG = 60  # letters of a time or a span
 class Strip:
     """One quantity. All shapes are SVG paths in a box of 340 by 100, y downwards, the time along 340.
 
-    line: lowest to highest where all is well; doubt: where a reading was suspect; unsure: the same widened by one
-    standard uncertainty, "" where none is known; before: the period it is held
-    against; limits: path of each and what it is; alarms: place, width and what; marks: place and what; top, bottom:
-    what the edges stand for; far: limits beyond them; table: when, lowest, mean, highest, flags.
+    line: lowest to highest of each stretch; doubt: the same, hollow, where half or more was suspect, and small
+    boxes along the top where less was; unsure: widened by one standard uncertainty, "" where none is known; before:
+    the period it is held against; beyond: where limits are passed; limits: path of each, what it is, and where that
+    is written; alarms: place, width and what; marks: path and what; top, bottom: what the edges stand for; far:
+    limits beyond them; table: when, lowest, mean, highest, flags.
     """
 
     point: str
@@ -40,9 +41,10 @@ class Strip:
     doubt: str
     unsure: str
     before: str
+    beyond: str
     limits: Sequence[tuple[str, str, float]]
     alarms: Sequence[tuple[float, float, str]]
-    marks: Sequence[tuple[float, str]]
+    marks: Sequence[tuple[str, str]]
     top: str
     bottom: str
     far: str

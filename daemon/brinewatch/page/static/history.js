@@ -4,6 +4,7 @@
   const place = document.getElementById("strips");
   if (!place || typeof uPlot === "undefined") return;
   const CLOSEST = 120, LONGEST = 20 * 366 * 86400, SETTLED = 300, DOUBLE = 350, FAR = 24;
+  const way = Object.assign(document.createElement("button"), { id: "back", className: "to plain", type: "button", textContent: "Back" });
   const find = (id) => document.getElementById(id);
   const charts = new Map(); // point -> {u, box, line}
   let head = null, span = null, before = [], timer = 0, asked = null, picked = null;
@@ -28,7 +29,6 @@
       if (one) one.u.show(head, strip);
       else begin(section, strip);
     }
-    for (const [point, { box }] of charts) box.hidden = !head.strips.some((strip) => strip.point === point && !strip.empty);
     scale();
   }
 
@@ -36,13 +36,14 @@
     const box = document.createElement("div");
     box.className = "chart";
     box.tabIndex = 0;
-    box.setAttribute("role", "img");
-    box.setAttribute("aria-label", strip.name + ", drawn. Arrow keys move in time, plus and minus zoom, Escape goes back. The same numbers stand in the table below.");
+    // the keys are its own; what is drawn stands in words above it and in the table below
+    box.setAttribute("role", "application");
+    box.setAttribute("aria-label", strip.name + ", drawn. Left and right move in time, plus and minus zoom, Shift with left and right reads off, Escape goes back.");
     section.querySelector("svg").before(box);
     section.classList.add("live");
     const u = Strips.chart(box, head, strip);
     charts.set(strip.point, { u, box, line: section.querySelector(".words") });
-    listen(u, box);
+    listen(u, box, section.querySelector(".words"));
     new ResizeObserver(() => u.setSize({ width: box.clientWidth, height: u.height })).observe(box);
   }
 
@@ -52,13 +53,14 @@
   }
 
   // What every strip says at one instant; null: what it says of the whole span.
-  function read(utc) {
+  function read(utc, aloud = "") {
     picked = utc;
     for (const { u, line } of charts.values()) {
       const text = utc === null ? "" : u.at(utc);
       line.textContent = text || line.dataset.words;
       line.classList.toggle("read", text !== "");
       u.setCursor({ left: text ? u.valToPos(utc, "x") : -10, top: text ? 0 : -10 });
+      if (line === aloud) find("heard").textContent = text;
     }
   }
 
@@ -113,6 +115,20 @@
 
   // Words, tables and addresses are the daemon's own: they are taken over as they are.
   function renew(page) {
+    for (const section of document.querySelectorAll("section.strip")) {
+      const fresh = page.querySelector(`section.strip[id="${CSS.escape(section.id)}"]`);
+      if (!fresh) continue;
+      const [mine, its] = [section, fresh].map((one) => one.querySelector("svg"));
+      if (mine && its) mine.replaceWith(its);
+      else if (mine || its) {
+        // into a gap, or out of one
+        if (charts.has(section.id)) charts.get(section.id).u.destroy();
+        charts.delete(section.id);
+        section.classList.remove("live");
+        section.replaceChildren(...fresh.childNodes);
+        keep(section);
+      }
+    }
     for (const part of document.querySelectorAll("[data-part]")) {
       const fresh = page.querySelector(`[data-part="${CSS.escape(part.dataset.part)}"]`);
       if (fresh) part.replaceChildren(...fresh.childNodes);
@@ -121,11 +137,13 @@
     }
     for (const name of ["since", "until"])
       for (const field of page.getElementsByName(name)) for (const own of document.getElementsByName(name)) own.value = field.value;
-    for (const section of document.querySelectorAll("section.strip")) {
-      const [own, fresh] = [section.querySelector("svg"), page.querySelector(`section.strip[id="${CSS.escape(section.id)}"] svg`)];
-      if (own && fresh) own.replaceWith(fresh);
-    }
+    if (before.length) document.querySelector('[data-part="move"]').append(way);
+    else way.remove();
     links();
+  }
+
+  function keep(part) {
+    for (const line of part.querySelectorAll(".words")) line.dataset.words = line.textContent;
   }
 
   function note(words) {
@@ -145,7 +163,7 @@
 
   // -- hands --------------------------------------------------------------------------------------------------
 
-  function listen(u, box) {
+  function listen(u, box, line) {
     const fingers = new Map();
     let start = null, tapped = 0;
     const utc = (event) => u.posToVal(event.clientX - u.over.getBoundingClientRect().left, "x");
@@ -212,8 +230,8 @@
       if (event.ctrlKey || event.metaKey || event.altKey) return;
       const step = (span[1] - span[0]) / 100, at = picked === null ? (span[0] + span[1]) / 2 : picked;
       const does = {
-        ArrowLeft: () => (event.shiftKey ? read(Math.max(span[0], at - step)) : pan(-0.25)),
-        ArrowRight: () => (event.shiftKey ? read(Math.min(span[1] - 1, at + step)) : pan(0.25)),
+        ArrowLeft: () => (event.shiftKey ? read(Math.max(span[0], at - step), line) : pan(-0.25)),
+        ArrowRight: () => (event.shiftKey ? read(Math.min(span[1] - 1, at + step), line) : pan(0.25)),
         "+": () => zoom(0.5), "=": () => zoom(0.5), "-": () => zoom(2), Escape: back,
       }[event.key];
       if (!does) return;
@@ -222,7 +240,7 @@
     });
   }
 
-  // -- a picture ----------------------------------------------------------------------------------------------
+  // -- a way back, a picture ----------------------------------------------------------------------------------------------
 
   function offer() {
     const link = document.createElement("button");
@@ -248,7 +266,8 @@
     find("picture").after(link);
   }
 
-  for (const line of document.querySelectorAll(".words")) line.dataset.words = line.textContent;
+  way.addEventListener("click", back);
+  keep(document);
   links();
   offer();
   find("hands").hidden = false;

@@ -1,8 +1,8 @@
 "use strict";
 // Draws strips out of packed numbers (brinewatch/charting/planes.py says how they are packed).
 const Strips = (() => {
-  const FLAG = 0x0f, VALUE = 0x10, HELD = 0x20, EARLIER = 0x40, GOOD = 1;
-  const FLAGS = { 2: "not tested", 3: "suspect", 4: "some failed", 9: "some missing" };
+  const FLAG = 0x0f, VALUE = 0x10, HELD = 0x20, EARLIER = 0x40, DOUBTED = 0x80, SUSPECT = 3, FAILED = 4;
+  const FLAGS = { 2: "some not tested", 3: "some suspect", 4: "some failed", 9: "some missing" };
   const HEIGHT = 190, BAR = 6;
 
   function unpack(buffer) {
@@ -53,7 +53,8 @@ const Strips = (() => {
       parts.push(withUnit(strip, said(strip, strip.mean[n]) + spread));
       const [low, high] = [said(strip, strip.low[n]), said(strip, strip.high[n])];
       if (low !== high) parts.push(low + " to " + high);
-      if ((state & FLAG) !== GOOD && FLAGS[state & FLAG]) parts.push(FLAGS[state & FLAG]);
+      if (state & DOUBTED) parts.push("suspect");
+      else if (FLAGS[state & FLAG]) parts.push(FLAGS[state & FLAG]);
     }
     if (state & EARLIER) parts.push(head.against + ": " + withUnit(strip, said(strip, strip.earlier[n])));
     const [begin, end] = [head.edges[n], head.edges[n + 1]], slack = Math.max(end - begin, (head.until - head.since) / 120) / 2;
@@ -183,7 +184,8 @@ const Strips = (() => {
       ctx.strokeStyle = soft();
       ctx.lineWidth = r;
       line(EARLIER, strip.earlier);
-      const good = (state) => state & VALUE && (state & FLAG) === GOOD, doubt = (state) => state & VALUE && (state & FLAG) !== GOOD;
+      const good = (state) => state & VALUE && !(state & DOUBTED);
+      const speck = (state) => [SUSPECT, FAILED].includes(state & FLAG) && !(state & (DOUBTED | HELD));
       ctx.fillStyle = ctx.strokeStyle = ink;
       ctx.globalAlpha = 0.45;
       each(good, (n, left, right) => {
@@ -195,12 +197,19 @@ const Strips = (() => {
       line(VALUE, strip.mean);
       // hollow: paper inside, ink around
       ctx.lineWidth = 1.2 * r;
-      each(doubt, (n, left, right) => {
+      each(is(DOUBTED), (n, left, right) => {
         const middle = (left + right) / 2, wide = Math.max(right - left, 6 * r);
         const top = y(strip.high[n] / scale) - 2.5 * r, tall = y(strip.low[n] / scale) + 2.5 * r - top;
         ctx.fillStyle = colour("paper");
         ctx.fillRect(middle - wide / 2, top, wide, tall);
         ctx.strokeRect(middle - wide / 2, top, wide, tall);
+      });
+      let free = 0;
+      each(speck, (n, left, right) => {
+        const middle = (left + right) / 2;
+        if (middle < free) return;
+        ctx.strokeRect(middle - 2 * r, bbox.top + 1.5 * r, 4 * r, 4 * r);
+        free = middle + 8 * r;
       });
       ctx.lineWidth = 1.2 * r;
       ctx.strokeStyle = ctx.fillStyle = colour("warning");
@@ -215,15 +224,16 @@ const Strips = (() => {
         ctx.lineTo(x(end), level);
         ctx.stroke();
         ctx.setLineDash([]);
-        if (taken.every((other) => Math.abs(other - level) > 13 * r)) {
-          const spot = [what, Math.min(x(end), bbox.left + bbox.width) - 3 * r, level - 4 * r < bbox.top + 12 * r ? level + 13 * r : level - 4 * r];
+        const line = level - 4 * r < bbox.top + 12 * r ? level + 13 * r : level - 4 * r;
+        if (taken.every((other) => Math.abs(other - line) > 13 * r)) {
+          const spot = [what, Math.min(x(end), bbox.left + bbox.width) - 3 * r, line];
           ctx.strokeStyle = colour("paper");
           ctx.lineWidth = 4 * r;
           ctx.strokeText(...spot);
           ctx.fillText(...spot);
           ctx.strokeStyle = ctx.fillStyle;
           ctx.lineWidth = 1.2 * r;
-          taken.push(level);
+          taken.push(line);
         }
       }
       for (const [begin, end] of strip.alarms) {
@@ -235,12 +245,12 @@ const Strips = (() => {
         ctx.fillRect(left, foot - BAR * r, wide, BAR * r);
       }
       ctx.fillStyle = ink;
-      for (const [utc] of strip.marks) {
-        const middle = x(utc);
+      for (const [utc, , kind] of strip.marks) {
+        const middle = x(utc), [left, right, top, half, low] = [middle - 5 * r, middle + 5 * r, foot - 11 * r, foot - 6 * r, foot - r];
         ctx.beginPath();
-        ctx.moveTo(middle, foot - 11 * r);
-        ctx.lineTo(middle - 5 * r, foot - 1);
-        ctx.lineTo(middle + 5 * r, foot - 1);
+        if (kind === "entered") ctx.arc(middle, half, 4.5 * r, 0, 7);
+        else if (kind === "calibration") [[middle, top], [right, half], [middle, low], [left, half]].forEach((at) => ctx.lineTo(...at));
+        else [[middle, top], [left, low], [right, low]].forEach((at) => ctx.lineTo(...at));
         ctx.fill();
       }
     });
