@@ -215,7 +215,7 @@ def test_every_kind_of_bus_with_wires_says_what_a_wrong_one_looks_like() -> None
     from brinewatch.probes.build import BusSettings
 
     kinds = {get_args(one.model_fields["kind"].annotation)[0] for one in get_args(get_args(BusSettings)[0])}
-    assert kinds - {"manual", "recorded"} == WRONG.keys()
+    assert kinds - {"manual", "recorded", "board"} == WRONG.keys()
     assert hints("iio", Seen.SILENT, "The loop carries 0.00 mA")[0].wire.startswith("the loop is open")
     bad = hints("modbus_rtu", Seen.SILENT, "The checksum of the answer from address 3 is wrong.")
     assert {one.seen for one in bad} == {"bad answers"}

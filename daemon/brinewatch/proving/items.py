@@ -19,7 +19,7 @@ from brinewatch.proving.moves import move_for
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
 
-_NO_WIRE = ("manual", "recorded")
+_NO_WIRE = ("manual", "recorded", "board")
 _LENGTH = 16  # of 64 hexadecimal digits
 
 
@@ -174,7 +174,7 @@ def items_of(shed: ShedFile) -> list[Item]:
 
 
 def wired(shed: ShedFile) -> list[str]:
-    """Points fed by a wire, in the order of the shed file: not what people enter, nor a record."""
+    """Points fed by a wire, in the order of the shed file: not what people enter, nor the computer itself."""
     return [
         point for point, (bus, _, _) in shed.channels().items() if shed.buses[bus].kind not in _NO_WIRE
     ]  # fmt: skip

@@ -55,7 +55,6 @@ MOVES: Mapping[str, Move] = {
     "water_flow": Move("Throttle the water with your hand or a valve for a moment, and let it run again.", 1.0),
     "water_level": Move("Pour a bucket of the shed's own water in, or lift the sensor by a hand's width.", 1.0),
     "mains": Move(_MAINS, 1.0, -1),
-    "board_temperature": Move("Hold a warm hand on the case of the computer.", 1.0, 1),
 }  # fmt: skip
 
 
