@@ -173,3 +173,20 @@ def test_a_spoiled_draft_is_one_clear_error(tmp_path: Path) -> None:
     with pytest.raises(BrinewatchError, match="cannot be understood") as refused:
         Draft.read(path)
     assert "Move it away" in refused.value.hint
+
+
+async def test_what_nobody_says_is_left_out_and_no_point_is_fed_twice(tmp_path: Path) -> None:
+    path = drafted(tmp_path)
+    silent = {key: one for key, one in answers().items() if "register" not in key}
+    silent |= {"What does it measure?": "a water temperature", "in its own order": "temperature, temperature"}
+    silent |= {"Thermometer 28-00000a1b2c01": "1", "Thermometer 28-00000a1b2c02": "1"}
+    talker = Talker({**silent, "in its own order": ["temperature, temperature", "temperature"]})
+    assert await write_shed(path, talker, SystemClock()) == 0, talker.text
+    assert "each word once" in talker.text
+    shed = read_shed(path)
+    # a guess is nobody's default; three probes of one quantity go to three places
+    assert not [one for one in shed.buses.values() if one.kind == "modbus_rtu"]
+    assert [point for point in shed.channels() if point.endswith(".temperature")] == [
+        "nursery-raceway.temperature", "settling-cone.temperature", "header-tank.temperature",
+    ]  # fmt: skip
+    assert talker.text.count("input register 0: what is it?") == 1

@@ -119,11 +119,11 @@ async def _seen(port: PortName, where: Where, clock: Clock, show: Show, notes: l
 
 
 async def _ask_port(port: str, where: Where, clock: Clock, show: Show, notes: list[str]) -> Sequence[Device]:
-    show(f"{port}: does anything talk by itself?")
+    show(f"{Path(port).name}: does anything talk by itself?")
     talker = await listen(port, clock, where.listen_s)
     if talker is not None:
         return [talker]
-    show(f"{port}: a modem?")
+    show(f"{Path(port).name}: a modem?")
     modem = await ask_modem(port, clock)
     if modem is not None:
         return [modem]

@@ -18,10 +18,14 @@ _MOST_STOPS, _MOST_PEOPLE = 30, 12
 _SHORT = re.compile(r"[^A-Za-z0-9 ._-]+")
 
 
-async def interview(asker: Asker, found: Found, etc: Path = Path("/etc")) -> Plan:
-    """Ask everything; the plan of a shed file. GaveUp when the person stops; what was answered is kept."""
+async def interview(asker: Asker, found: Found, data: str = "data", etc: Path = Path("/etc")) -> Plan:
+    """Ask everything; the plan of a shed file. GaveUp when the person stops; what was answered is kept.
+
+    data: the folder of the readings that is offered.
+    """
     plan = Plan()
     await _shed(asker, plan, etc)
+    plan.data = await asker.ask("data", "Folder for the readings", words(200), data)
     await _water(asker, plan)
     await _air(asker, plan)
     await ask_wires(asker, plan, found)

@@ -70,6 +70,7 @@ class Plan:
     short_name: str = ""
     time_zone: str = ""
     altitude_m: str = ""
+    data: str = "data"
     modem: str = ""
     broker: str = ""
     stops: list[Stop] = field(default_factory=list)

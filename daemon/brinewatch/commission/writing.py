@@ -31,7 +31,7 @@ async def write_shed(path: Path, console: Console, clock: Clock) -> int:
         if not await yes(console, "Go on without?"):
             return 1
     console.say("Enter takes what stands in brackets; q stops, and what was answered is offered again next time.")
-    plan = await interview(Asker(console, draft), draft.found or Found(""))
+    plan = await interview(Asker(console, draft), draft.found or Found(""), _folder(path))
     text = shed_text(plan, path.name)
     try:
         _write_checked(path, text)
@@ -45,6 +45,11 @@ async def write_shed(path: Path, console: Console, clock: Clock) -> int:
     console.say(f"Written and in order: {path}. Read it through once; every line says what it is for.")
     console.say(f"Next: brinewatch check {path}, start the watch, then: brinewatch commission wires --shed {path}")
     return 0
+
+
+def _folder(path: Path) -> str:
+    """Where the readings of a shed file go: for that of the service where its user may write (deploy/install)."""
+    return "/var/lib/brinewatch" if path.absolute().parent == Path("/etc/brinewatch") else "data"
 
 
 def _write_checked(path: Path, text: str) -> None:
