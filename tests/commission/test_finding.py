@@ -136,4 +136,4 @@ async def test_a_broker_that_is_not_there_is_said_so() -> None:
 def test_what_another_version_wrote_is_refused() -> None:
     body = Found("now").to_json()
     with pytest.raises(BrinewatchError, match="cannot be read back"):
-        found_of({**body, "modems": [{"port": "x", "colour": "red"}]})
+        found_of({**body, "modems": [{"port": "x", "sim": 7}]})

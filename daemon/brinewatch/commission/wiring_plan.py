@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from brinewatch.commission.asker import Asker, number, quoted
-from brinewatch.commission.findings import Found, Guess, KernelInput, ModbusFound
+from brinewatch.commission.findings import IIO_ROOT, W1_ROOT, Found, Guess, KernelInput, ModbusFound
 from brinewatch.commission.plan import Bus, Plan, Wire, slug
 from brinewatch.quantities import QUANTITIES
 
@@ -163,11 +163,18 @@ async def _thermometers(asker: Asker, plan: Plan, found: Found) -> None:
             continue
         name = _wire_name(plan, f"{stage}-thermometer")
         wires.append(Wire(name, [f"device = {quoted(one.device)}"], [(f"{stage}.{quantity}", [], "")]))
-        plan.buses["w1"] = Bus("w1", "DS18B20 thermometers", ['kind = "onewire"'], wires)
+        plan.buses["w1"] = Bus(
+            "w1", "DS18B20 thermometers", ['kind = "onewire"', *_root(found.w1_root, W1_ROOT)], wires
+        )
+
+
+def _root(found: str, usual: str) -> list[str]:
+    return [] if found == usual else [f"root = {quoted(found)}"]
 
 
 async def _kernel(asker: Asker, plan: Plan, found: Found) -> None:
-    bus = Bus("iio", "converters and chips of the kernel", ['kind = "iio"'], [])
+    lines = ['kind = "iio"', *_root(found.iio_root, IIO_ROOT)]
+    bus = Bus("iio", "converters and chips of the kernel", lines, [])
     for device in found.kernel:
         made = [await _input(asker, plan, device.device, each) for each in device.inputs]
         channels = [one for one in made if one is not None]

@@ -12,8 +12,10 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from pydantic import TypeAdapter, ValidationError
+
 from brinewatch.errors import BrinewatchError, StoreError
-from brinewatch.proving.items import Outcome, Proof, Signature
+from brinewatch.proving.items import Proof, Signature
 
 NAME = "commissioning.json"
 _FORMAT = 1
@@ -80,11 +82,9 @@ def read_book(folder: Path) -> Book:
     if body is None:
         return Book()
     try:
-        proofs = tuple(Proof(**{**one, "outcome": Outcome(one["outcome"])}) for one in body["proofs"])
-        signed = tuple(Signature(**{**one, "open": tuple(one["open"])}) for one in body["signed"])
-    except (KeyError, TypeError, ValueError) as error:
-        raise _strange(path, f"{type(error).__name__}: {error}") from error
-    return Book(proofs, signed)
+        return TypeAdapter(Book).validate_python(body)
+    except ValidationError as error:
+        raise _strange(path, "; ".join(one["msg"] for one in error.errors()[:2])) from error
 
 
 def write_book(folder: Path, book: Book) -> None:
