@@ -32,6 +32,7 @@ USUAL_ADDRESSES = range(1, 33)
 ALL_ADDRESSES = range(1, 248)
 REGISTERS = 32
 _MODBUS_S = 0.2
+_GAP_S = 0.005  # and never less than the standard asks at a speed
 _TABLES: tuple[Table, ...] = ("input", "holding")
 # the standard's line, then adapters that make the break and the parity themselves
 SDI12_WIRES: tuple[dict[str, Any], ...] = (
@@ -166,7 +167,7 @@ def _bus(port: str, clock: Clock, baud: int, parity: Parity) -> ModbusBus:
     device = {"name": "nobody", "address": 1, "channel": [{"point": "nobody.temperature", "register": 0}]}
     settings = ModbusSettings.model_validate(
         {"kind": "modbus_rtu", "port": port, "baud": baud, "parity": parity, "timeout_s": _MODBUS_S,
-         "late_answer_s": _MODBUS_S, "probe": [device]}
+         "late_answer_s": _MODBUS_S, "turn_gap_s": _GAP_S, "probe": [device]}
     )  # fmt: skip
     return ModbusBus("found", settings, clock, port)
 

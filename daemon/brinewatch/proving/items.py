@@ -153,7 +153,7 @@ _BY_HAND = (
     ("standby-air", "Stand-by air starts",
      "Run the stand-by air, or open the oxygen, and see bubbles in every tank."),
     ("wall", "The page for the wall hangs in the shed",
-     "deploy/first-night.md, filled in with names and numbers, beside the door."),
+     "brinewatch commission wall --html wall.html: printed, its lines filled in, beside the door."),
     ("seconds", "A second person can do it all",
      "Somebody else has found the blower's breaker, the spare and the stand-by air alone."),
 )  # fmt: skip
