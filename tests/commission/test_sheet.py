@@ -138,6 +138,9 @@ async def test_from_the_first_drill_to_a_sheet_that_shows_what_changed(
     assert await asyncio.to_thread(main, ["journal", "--since", "400d", "--shed", path]) == 0
     journal = " ".join(capsys.readouterr().out.split())
     assert "Commissioning sheet signed by Wren" in journal
+    assert (
+        "As signed by Wren: proven: First drill, Residual-current protection trips; failed: Drip loops" in journal
+    )
     assert "Residual-current protection trips: proven, by Knot" in journal
 
 
