@@ -116,6 +116,8 @@ async def test_a_shed_file_that_passes_its_check(tmp_path: Path) -> None:
     assert "licensed electrician" in text
     assert shed.broker is None  # one that needs no password is named, and not used as it is
     assert '# host = "127.0.0.1"' in text
+    # numbers of people stand in both: nobody else on the machine reads them
+    assert {one.stat().st_mode & 0o777 for one in (path, draft_path(path))} == {0o640}
     # what binds says where its number comes from
     assert all(alarm.rule.source for alarm in shed.alarms)
 

@@ -16,6 +16,7 @@ from brinewatch.commission.shedtext import shed_text
 from brinewatch.config import read_shed
 from brinewatch.errors import BrinewatchError, ConfigurationError
 from brinewatch.ports import Clock
+from brinewatch.proving.kept import as_folder
 
 
 async def write_shed(path: Path, console: Console, clock: Clock) -> int:
@@ -57,6 +58,7 @@ def _write_checked(path: Path, text: str) -> None:
     fresh = path.with_name(f".{path.name}.{os.getpid()}.toml")
     try:
         with fresh.open("x", encoding="utf-8") as file:
+            as_folder(file.fileno(), path.absolute().parent)
             file.write(text)
             file.flush()
             os.fsync(file.fileno())

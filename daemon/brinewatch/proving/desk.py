@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from brinewatch import __version__
 from brinewatch.config import ShedFile
-from brinewatch.errors import BrinewatchError
+from brinewatch.errors import BrinewatchError, StoreError
 from brinewatch.moment import Moment
 from brinewatch.phrases import one_line
 from brinewatch.ports import Clock
@@ -38,13 +38,20 @@ _NAME = 60
 
 
 def read_sheet(shed: ShedFile, file: str | None = None) -> Sheet:
-    """The sheet as it stands on the disk. file: of the shed file in force; that on the disk when left out."""
+    """The sheet as it stands on the disk. file: of the shed file in force; that on the disk when left out.
+
+    StoreError when a file cannot be read.
+    """
     return _sheet(shed, read_book(shed.data), file)
 
 
 def _sheet(shed: ShedFile, book: Book, file: str | None) -> Sheet:
     signed = book.signed[-1] if book.signed else None
-    return sheet_of(shed, book.proofs, signed, file or file_hash(shed), rules_of(shed), __version__)
+    try:
+        file = file or file_hash(shed)
+    except OSError as error:
+        raise StoreError(f"{shed.path} cannot be read: {error.strerror}.", "Let this user read it.") from error
+    return sheet_of(shed, book.proofs, signed, file, rules_of(shed), __version__)
 
 
 def proof_of(shed: ShedFile, item: str, outcome: str, by: str, detail: str, now: Moment) -> Proof:

@@ -35,6 +35,7 @@ def write_whole(path: Path, body: Mapping[str, Any]) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with fresh.open("w", encoding="utf-8") as file:
+            as_folder(file.fileno(), path.parent)
             json.dump(body, file, indent=1, ensure_ascii=False)
             file.write("\n")
             file.flush()
@@ -51,6 +52,14 @@ def write_whole(path: Path, body: Mapping[str, Any]) -> None:
             f"{path} cannot be written: {error.strerror}.",
             "Let this user write in that folder, or free some space.",
         ) from error
+
+
+def as_folder(file: int, folder: Path) -> None:
+    """Give an open file the owner of its folder and keep others out: what root writes, the service must read."""
+    os.fchmod(file, 0o640)
+    if os.geteuid() == 0:
+        there = folder.stat()
+        os.fchown(file, there.st_uid, there.st_gid)
 
 
 def read_whole(path: Path) -> dict[str, Any] | None:
