@@ -192,6 +192,16 @@ def test_noise_is_told_from_a_move() -> None:
     assert hints("modbus_rtu", Seen.NOISY, "")[0].wire.startswith("the cable runs beside mains")
 
 
+def test_one_reading_shown_three_times_says_nothing_of_rest() -> None:
+    watch = Watch("tank.temperature")
+    for _ in range(5):
+        watch.take({"tank.temperature": 12.0}, fresh=set())
+    assert not watch.ready
+    for value in (12.0, 12.1, 12.0):
+        watch.take({"tank.temperature": value}, fresh={"tank.temperature"})
+    assert watch.ready
+
+
 @pytest.mark.parametrize("way", [1, -1])
 def test_a_loop_with_its_span_the_wrong_way_round_is_told(way: int) -> None:
     watch = Watch("header.salinity")  # lifted into the air it must fall

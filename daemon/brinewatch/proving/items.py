@@ -15,6 +15,7 @@ from typing import Any
 
 from brinewatch.alarms.version import body_of, version_of, version_of_all
 from brinewatch.config import ShedFile
+from brinewatch.config.plans import tanks_of
 from brinewatch.proving.moves import move_for
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
@@ -181,12 +182,9 @@ def wired(shed: ShedFile) -> list[str]:
 
 
 def air_off_tanks(shed: ShedFile) -> list[str]:
-    """Tanks of animals whose oxygen is watched by a probe."""
+    """Tanks whose oxygen can be foretold and is measured: an air-off test can tell their demand."""
     seen = {stage_of(point) for point in wired(shed) if quantity_of(point) in ("oxygen", "oxygen_saturation")}
-    return [
-        one.settings.key for one in shed.stages
-        if one.path == "water" and one.settings.key in seen and one.settings.biomass_kg
-    ]  # fmt: skip
+    return [plan.stage for plan in tanks_of(shed) if plan.stage in seen]
 
 
 def point_title(shed: ShedFile, point: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -91,8 +91,11 @@ class Watch:
     _silent: int = 0
     reason: str = ""
 
-    def take(self, values: Mapping[str, float | None], reason: str = "") -> None:
-        """One look. reason: why the channel under test has no value."""
+    def take(
+        self, values: Mapping[str, float | None], reason: str = "", fresh: Collection[str] | None = None
+    ) -> None:
+        """One look. reason: why the channel under test has no value; fresh: channels that were read since the last
+        look, all when left out: a reading that is shown twice says nothing of how steady it is."""
         self._looks += 1
         if values.get(self.point) is None:
             self._silent += 1
@@ -102,7 +105,7 @@ class Watch:
                 self._now.pop(point, None)
                 continue
             base = self._before.setdefault(point, [])
-            if len(base) < _BASE:
+            if len(base) < _BASE and (fresh is None or point in fresh):
                 base.append(value)
             self._now[point] = value
 
