@@ -192,3 +192,14 @@ async def test_what_nobody_says_is_left_out_and_no_point_is_fed_twice(tmp_path: 
         "nursery-raceway.temperature", "settling-cone.temperature", "header-tank.temperature",
     ]  # fmt: skip
     assert talker.text.count("input register 0: what is it?") == 1
+
+
+async def test_a_stop_may_be_called_as_a_part_of_the_watch_is(tmp_path: Path) -> None:
+    path = tmp_path / "my-shed.toml"
+    talker = Talker(
+        {"Go on without?": "yes", **answers(**{"Stop 2": "Relays", "Relays is": "2", "And the room": "Page"})}
+    )
+    assert await write_shed(path, talker, SystemClock()) == 0, talker.text
+    assert [one.settings.key for one in read_shed(path).stages if one.settings.name in ("Relays", "Page")][:2] == [
+        "relays-2", "page-2",
+    ]  # fmt: skip

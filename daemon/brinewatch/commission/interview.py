@@ -57,7 +57,7 @@ async def _water(asker: Asker, plan: Plan) -> None:
             return
         kinds = [text for _, text in KINDS]
         kind = KINDS[await asker.choose(f"stop.{place}.kind", f"{name} is", kinds)][0]
-        stop = Stop(slug(name, [one.key for one in plan.stops]), name, kind)
+        stop = Stop(plan.free_key(name), name, kind)
         stop.volume_l = await asker.ask(
             f"stop.{place}.volume", "How much water does it hold, litres (- if not known)",
             number(0.1, 1e8, optional=True),
@@ -84,12 +84,12 @@ async def _air(asker: Asker, plan: Plan) -> None:
     asker.console.say()
     if await asker.yes("air", "Does one blower move water and air?", True):
         name = await asker.ask("air.name", "What do people call it", words(40), "Blower")
-        stop = Stop(slug(name, [one.key for one in plan.stops]), name, "manifold", "air")
+        stop = Stop(plan.free_key(name), name, "manifold", "air")
         depths = [float(one.diffuser_m) for one in plan.stops if one.diffuser_m]
         stop.diffuser_m = f"{max(depths):g}" if depths else ""
         plan.stops.append(stop)
     room = await asker.ask("room.name", "And the room all of it stands in", words(40), "Shed")
-    plan.stops.append(Stop(slug(room, [one.key for one in plan.stops]), room, "room", "room"))
+    plan.stops.append(Stop(plan.free_key(room), room, "room", "room"))
 
 
 def _by_hand(plan: Plan) -> None:

@@ -13,6 +13,7 @@ from brinewatch.commission.plausible import guesses
 from brinewatch.errors import BadAnswer, BrinewatchError, NoAnswer, PortLost, ProbeFault
 from brinewatch.notify.at import AtEngine, ModemRefused, ModemSilent
 from brinewatch.notify.modem import Modem, PinGuard, SmsModemSettings
+from brinewatch.phrases import one_line
 from brinewatch.ports import Clock
 from brinewatch.probes.modbus_rtu import ModbusBus, ModbusSettings
 from brinewatch.probes.registers import Span, Table
@@ -250,6 +251,6 @@ async def ask_sdi12(port: str, clock: Clock, addresses: str, show: Show) -> list
 
 async def _identity(line: Sdi12Line, address: str) -> str:
     try:
-        return (await line.ask(address, "I", tries=2)).strip()
+        return one_line(await line.ask(address, "I", tries=2))
     except (NoAnswer, BadAnswer):
         return ""
