@@ -74,7 +74,7 @@ async def _one(keeping: Keeping, console: Console, point: str, seconds: float, l
     bus, probe, _ = keeping.shed.channels()[point]
     console.say(f"  probe {probe.name} on bus {bus}")
     console.say(f"  {move.do}")
-    if (await line(console, "Ready?")).lower() in ("s", "skip"):
+    if (await line(console, "Ready? [Enter/s/q]")).lower() in ("s", "skip"):
         return False
     if move.compare:
         seen, detail = await _compare(keeping, console, point, move, look)

@@ -210,12 +210,12 @@ async def _input(asker: Asker, plan: Plan, device: str, each: KernelInput) -> tu
     ):
         scale = await asker.ask(f"{key}.scale", f"How many {unit} for each millivolt", _not_zero)
         return f"{stage}.{quantity}", [*line, f"scale = {scale}"], ""
-    low = await asker.ask(f"{key}.low", f"What does 4 mA stand for, {unit}", any_number, "0")
+    low = await asker.ask(f"{key}.low", f"What does 4 mA stand for, {unit}", any_number)
     high = await asker.ask(f"{key}.high", f"And 20 mA, {unit}", any_number)
     shunt = ""
     if each.attribute.startswith("voltage"):
         ohm = await asker.ask(
-            f"{key}.shunt", "The resistor over which it is measured, ohm", number(1, 10000), "165"
+            f"{key}.shunt", "The resistor over which it is measured, ohm (read it off)", number(1, 10000), "165"
         )
         shunt = f"shunt_ohm = {ohm}, "
     loop = f"loop = {{ {shunt}low = {low}, high = {high} }}  # outside 3.6 to 21 mA it failed (NAMUR NE 43)"
