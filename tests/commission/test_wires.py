@@ -17,9 +17,9 @@ from brinewatch.commission.wrong_wires import WRONG, hints
 from brinewatch.config import read_shed
 from brinewatch.errors import BrinewatchError
 from brinewatch.proving.items import State
-from brinewatch.proving.kept import NAME
 from brinewatch.proving.moves import MOVES, Seen, Watch, move_for
 from brinewatch.quantities import QUANTITIES
+from brinewatch.store.backup import PROOFS
 from commission.places import Hand, Rack, Talker
 
 A, B = "00000a1b2c01", "00000a1b2c02"
@@ -114,7 +114,7 @@ async def test_a_wire_is_proven_by_the_hand_that_moved_it(tmp_path: Path) -> Non
         done = Mover(rack, {}, YES)
         assert await prove_wires(keeping, done, [], 20) == 0
         assert "Every wire is proven" in done.text
-        [first, second] = json.loads((keeping.shed.data / NAME).read_text(encoding="utf-8"))["proofs"]
+        [first, second] = json.loads((keeping.shed.data / PROOFS).read_text(encoding="utf-8"))["proofs"]
         assert (first["by"], first["item"], second["item"]) == (
             "Wren", "wire:tank.temperature", "wire:header.temperature",
         )  # fmt: skip
@@ -179,7 +179,7 @@ async def test_a_spoiled_file_of_proofs_is_one_clear_error(tmp_path: Path) -> No
     async with place(tmp_path) as (_, keeping):
         keeping.shed.data.mkdir()
         for spoiled in ("{", '{"format": 7}', '{"format": 1, "proofs": [{"item": 1}], "signed": []}'):
-            (keeping.shed.data / NAME).write_text(spoiled, encoding="utf-8")
+            (keeping.shed.data / PROOFS).write_text(spoiled, encoding="utf-8")
             with pytest.raises(BrinewatchError, match="cannot be understood"):
                 await keeping.sheet()
 

@@ -16,8 +16,8 @@ from pydantic import TypeAdapter, ValidationError
 
 from brinewatch.errors import BrinewatchError, StoreError
 from brinewatch.proving.items import Proof, Signature
+from brinewatch.store.backup import PROOFS
 
-NAME = "commissioning.json"
 _FORMAT = 1
 
 
@@ -86,7 +86,7 @@ def _strange(path: Path, why: str) -> BrinewatchError:
 
 def read_book(folder: Path) -> Book:
     """The proofs of a data folder; an empty book when there are none yet."""
-    path = folder / NAME
+    path = folder / PROOFS
     body = read_whole(path)
     if body is None:
         return Book()
@@ -98,7 +98,7 @@ def read_book(folder: Path) -> Book:
 
 def write_book(folder: Path, book: Book) -> None:
     write_whole(
-        folder / NAME,
+        folder / PROOFS,
         {"format": _FORMAT, "proofs": [asdict(one) for one in book.proofs],
          "signed": [asdict(one) for one in book.signed]},
     )  # fmt: skip
