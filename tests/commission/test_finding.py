@@ -14,6 +14,7 @@ from brinewatch.clock import SystemClock
 from brinewatch.commission.find import Where, ask_broker, find
 from brinewatch.commission.findings import Found, found_of, lines_of
 from brinewatch.commission.plausible import guesses
+from brinewatch.commission.scans import ask_modem
 from brinewatch.errors import BrinewatchError
 from brinewatch.simulator.devices_sdi12 import Sdi12Device, Sdi12Sensor
 from brinewatch.simulator.modem import ModemEmulator
@@ -137,3 +138,30 @@ def test_what_another_version_wrote_is_refused() -> None:
     body = Found("now").to_json()
     with pytest.raises(BrinewatchError, match="cannot be read back"):
         found_of({**body, "modems": [{"port": "x", "sim": 7}]})
+
+
+@pytest.mark.parametrize(
+    ("pin", "state", "csq", "told"),
+    [
+        ("4711", "1", 20, "the SIM asks for its PIN: take the lock off"),
+        (None, "2", 20, "searching for a network"),
+        (None, "3", 20, "the network denies registration"),
+        (None, "1", 5, "signal -103 dBm (weak: move the antenna)"),
+        (None, "1", 99, "no signal: look at the antenna"),
+    ],
+)
+async def test_a_modem_that_could_not_call_says_why(
+    tmp_path: Path, pin: str | None, state: str, csq: int, told: str
+) -> None:
+    modem = ModemEmulator(SystemClock(), link=tmp_path / "modem", pin=pin)
+    modem.brain.registration = modem.brain.lte = int(state)
+    modem.brain.rssi = csq
+    await modem.start()
+    try:
+        found = await ask_modem(str(tmp_path / "modem"), SystemClock())
+    finally:
+        await modem.stop()
+    assert found is not None
+    assert told in f"{found.sim}; {found.network}; {found.signal}"
+    assert found.well == (pin is None and state == "1")
+    assert modem.pin_attempts == 0  # three wrong ones lock a SIM: none is tried here

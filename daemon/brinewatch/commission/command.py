@@ -209,7 +209,8 @@ async def _find(options: argparse.Namespace, console: Console, clock: Clock) -> 
     if options.everything:
         where = replace(where, addresses=ALL_ADDRESSES, speeds=SPEEDS)
     console.say(
-        "Only reading questions are put to the wires. A port takes up to a minute; --everything takes longer."
+        "Only reading questions are put to the wires. What acts on any letter it hears, such as a relay board on a "
+        "serial line, is unplugged first. A port takes up to a minute; --everything takes longer."
     )
     found = await find(where, clock, console.show)
     draft = Draft.read(options.shed)
