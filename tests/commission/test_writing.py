@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -24,7 +25,7 @@ from brinewatch.commission.findings import (
 from brinewatch.commission.writing import write_shed
 from brinewatch.config import read_shed
 from brinewatch.errors import BrinewatchError
-from commission.places import Talker
+from commission.places import Hand, Rack, Talker
 
 MODEM, RS485, SDI = (f"/dev/serial/by-id/usb-{one}-if00" for one in ("modem", "rs485", "sdi"))
 FOUND = Found(
@@ -205,3 +206,23 @@ async def test_a_stop_may_be_called_as_a_part_of_the_watch_is(tmp_path: Path) ->
     assert [one.settings.key for one in read_shed(path).stages if one.settings.name in ("Relays", "Page")][:2] == [
         "relays-2", "page-2",
     ]  # fmt: skip
+
+
+async def test_a_warmed_thermometer_is_seen_among_the_others(tmp_path: Path) -> None:
+    rack = Rack(tmp_path / "w1", {"00000a1b2c01": Hand(12.0), "00000a1b2c02": Hand(11.5)})
+    rack.show()
+    path = tmp_path / "my-shed.toml"
+    Draft(draft_path(path), replace(FOUND, w1_root=str(rack.root))).keep()
+
+    class Warmer(Talker):
+        def typed(self) -> str | None:
+            if "..2c01 14.0  ..2c02 11.5" in self.heard:
+                return ""
+            if "..2c01 12.0  ..2c02 11.5" in self.heard:
+                rack.hands["00000a1b2c01"].celsius = 14.0
+                rack.show()
+            return None
+
+    warmer = Warmer(answers(**{"Watch them live": "yes", "Thermometer 28-00000a1b2c01": "1"}))
+    assert await write_shed(path, warmer, SystemClock()) == 0, warmer.text
+    assert f'root = "{rack.root}"' in path.read_text(encoding="utf-8")

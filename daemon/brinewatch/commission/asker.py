@@ -9,6 +9,7 @@ from brinewatch.calibrate.console import Console
 from brinewatch.calibrate.talk import line
 from brinewatch.commission.draft import Draft
 from brinewatch.phrases import one_line
+from brinewatch.ports import Clock
 
 # takes what was typed and gives it as it is kept; ValueError says what is wrong, in words
 Check = Callable[[str], str]
@@ -17,8 +18,9 @@ Check = Callable[[str], str]
 class Asker:
     """Asks by a name for each question; the answer under it is on the disk before the next one is asked."""
 
-    def __init__(self, console: Console, draft: Draft) -> None:
+    def __init__(self, console: Console, draft: Draft, clock: Clock) -> None:
         self.console = console
+        self.clock = clock
         self._draft = draft
 
     async def ask(self, key: str, question: str, check: Check, default: str = "") -> str:

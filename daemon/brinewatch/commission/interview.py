@@ -56,7 +56,9 @@ async def _water(asker: Asker, plan: Plan) -> None:
         if not name:
             return
         kinds = [text for _, text in KINDS]
-        kind = KINDS[await asker.choose(f"stop.{place}.kind", f"{name} is", kinds)][0]
+        kind = KINDS[
+            await asker.choose(f"stop.{place}.kind", f"{name} is", kinds, 0 if place == 1 else len(kinds) - 1)
+        ][0]
         stop = Stop(plan.free_key(name), name, kind)
         stop.volume_l = await asker.ask(
             f"stop.{place}.volume", "How much water does it hold, litres (- if not known)",
@@ -68,7 +70,8 @@ async def _water(asker: Asker, plan: Plan) -> None:
 
 
 async def _animals(asker: Asker, place: int, stop: Stop) -> None:
-    which = await asker.choose(f"stop.{place}.species", "Which animals live there?", [one[2] for one in SPECIES])
+    names = [one[2] for one in SPECIES]
+    which = await asker.choose(f"stop.{place}.species", "Which animals live there?", names, len(names) - 1)
     stop.animals, stop.rules, _ = SPECIES[which]
     mass = number(0, 1e6, optional=True)
     stop.biomass_kg = await asker.ask(

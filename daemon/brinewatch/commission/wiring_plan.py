@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Sequence
+from pathlib import Path
 
 from brinewatch.commission.asker import Asker, number, quoted
 from brinewatch.commission.findings import IIO_ROOT, W1_ROOT, Found, Guess, KernelInput, ModbusFound
+from brinewatch.commission.kernel import thermometers
 from brinewatch.commission.plan import Bus, Plan, Wire, slug
 from brinewatch.quantities import QUANTITIES
 
 _LEAVE = "leave it out for now"
+_EVERY_S = 0.5
 # what hangs on a converter's input, with what people call it
 _ANALOGUE: tuple[tuple[str, str], ...] = (
     ("", "nothing, or leave it out for now"),
@@ -149,9 +153,12 @@ def _quantities(typed: str) -> str:
 
 async def _thermometers(asker: Asker, plan: Plan, found: Found) -> None:
     wires = []
+    question = "Watch them live, to see which one you warm in your hand?"
+    if len(found.thermometers) > 1 and await asker.yes("onewire.watch", question, False):
+        await _watch(asker, Path(found.w1_root))
     for one in found.thermometers:
         now = one.trouble if one.celsius is None else f"reads {one.celsius:.1f} degC"
-        asker.console.say(f"Thermometer {one.device} {now}. Warm one in your hand to tell which is which.")
+        asker.console.say(f"Thermometer {one.device} {now}.")
         key = f"onewire.{one.device}"
         what = ("temperature", "air_temperature", "")
         names = ["a water temperature", "an air temperature", _LEAVE]
@@ -170,6 +177,19 @@ async def _thermometers(asker: Asker, plan: Plan, found: Found) -> None:
 
 def _root(found: str, usual: str) -> list[str]:
     return [] if found == usual else [f"root = {quoted(found)}"]
+
+
+async def _watch(asker: Asker, root: Path) -> None:
+    """Show all thermometers by the end of their names, until something is typed."""
+    asker.console.say("Warm them one after the other. Enter when you know which is which.")
+    while asker.console.typed() is None:
+        with asker.clock.hold():
+            seen = await asyncio.to_thread(thermometers, root)
+        told = (
+            f"..{one.device[-4:]} {'no value' if one.celsius is None else f'{one.celsius:.1f}'}" for one in seen
+        )
+        asker.console.show("  ".join(told))
+        await asker.clock.sleep(_EVERY_S)
 
 
 async def _kernel(asker: Asker, plan: Plan, found: Found) -> None:

@@ -32,7 +32,7 @@ async def write_shed(path: Path, console: Console, clock: Clock) -> int:
         if not await yes(console, "Go on without?"):
             return 1
     console.say("Enter takes what stands in brackets; q stops, and what was answered is offered again next time.")
-    plan = await interview(Asker(console, draft), draft.found or Found(""), _folder(path))
+    plan = await interview(Asker(console, draft, clock), draft.found or Found(""), _folder(path))
     text = shed_text(plan, path.name)
     try:
         _write_checked(path, text)
