@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import struct
 import subprocess
 from dataclasses import replace
@@ -13,7 +14,7 @@ import pytest
 from brinewatch.clock import SystemClock
 from brinewatch.commission.find import Where, ask_broker, find
 from brinewatch.commission.findings import Found, found_of, lines_of
-from brinewatch.commission.plausible import guesses
+from brinewatch.commission.plausible import USUAL, guesses
 from brinewatch.commission.scans import ask_modem
 from brinewatch.errors import BrinewatchError
 from brinewatch.simulator.devices_sdi12 import Sdi12Device, Sdi12Sensor
@@ -93,6 +94,22 @@ def test_the_order_of_bytes_is_guessed_from_the_exponent(order: str, value: floa
     assert found[0].order == order
     assert found[0].value == pytest.approx(value, rel=1e-5)
     assert found[0].register == 10
+
+
+def test_whatever_registers_hold_a_guess_is_what_its_words_say() -> None:
+    chance = random.Random(20260924)
+    for _ in range(1000):
+        words = {first: chance.randrange(65536) for first in chance.sample(range(6), 4)}
+        for one in guesses("input", words):
+            low, high = min(USUAL[key][0] for key in one.fits), max(USUAL[key][1] for key in one.fits)
+            assert low * (1 - 1e-5) <= one.value <= high * (1 + 1e-5)
+            if one.type == "float32":
+                sent = struct.pack(">2H", words[one.register], words[one.register + 1])
+                big = bytes(sent[one.order.index(letter)] for letter in "ABCD")
+                assert one.value == pytest.approx(struct.unpack(">f", big)[0], rel=1e-5)
+            else:
+                [raw] = struct.unpack(">h", struct.pack(">H", words[one.register]))
+                assert one.value == pytest.approx(raw * one.scale, rel=1e-5)
 
 
 def test_registers_that_hold_nothing_usual_give_no_guess() -> None:

@@ -188,7 +188,7 @@ def air_off_tanks(shed: ShedFile) -> list[str]:
 
 
 def point_title(shed: ShedFile, point: str) -> str:
-    return f"{shed.stage(stage_of(point)).name}, {QUANTITIES[quantity_of(point)].name}"
+    return f"{shed.stage(stage_of(point)).name} {QUANTITIES[quantity_of(point)].name}"
 
 
 # -- what a proof stands on -------------------------------------------------------------------------------------
