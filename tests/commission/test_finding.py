@@ -11,7 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from brinewatch.cli import main
 from brinewatch.clock import SystemClock
+from brinewatch.commission.draft import Draft
 from brinewatch.commission.find import Where, ask_broker, find
 from brinewatch.commission.findings import Found, found_of, lines_of
 from brinewatch.commission.plausible import USUAL, guesses
@@ -42,6 +44,7 @@ async def test_everything_on_the_wires_is_found_and_can_be_written_down(tmp_path
     sonde.start()
     dev = names(tmp_path, **{one: tmp_path / "ports" / one for one in ("rs485", "line", "modem", "sdi")})
     (dev / "ttyUSB0").symlink_to(tmp_path / "ports" / "rs485")  # the same port by a name that changes
+    (dev / "gpiochip0").touch()
     try:
         with broker(tmp_path) as mosquitto:
             where = replace(
@@ -76,6 +79,7 @@ async def test_everything_on_the_wires_is_found_and_can_be_written_down(tmp_path
     assert [one.device for one in found.thermometers] == ["28-00000a1b2c01", "28-00000a1b2c02"]
     assert all(one.celsius is not None and 5 < one.celsius < 20 for one in found.thermometers)
     assert {one.device for one in found.kernel} == {"ads1115", "bmp280"}
+    assert (found.chips, found.boards) == ((str(dev / "gpiochip0"),), ("rpi_volt",))
     assert found.broker is not None
     assert found.broker.well
     assert found_of(json.loads(json.dumps(found.to_json()))) == found
@@ -182,3 +186,21 @@ async def test_a_modem_that_could_not_call_says_why(
     assert told in f"{found.sim}; {found.network}; {found.signal}"
     assert found.well == (pin is None and state == "1")
     assert modem.pin_attempts == 0  # three wrong ones lock a SIM: none is tried here
+
+
+def test_for_programs_nothing_else_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    sys = kernel(tmp_path)
+    words = [
+        "--dev",
+        str(tmp_path),
+        "--sys",
+        str(sys),
+        "--broker",
+        "127.0.0.1:9",
+        "--shed",
+        str(tmp_path / "s.toml"),
+    ]
+    assert main(["commission", "find", "--json", *words]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["ports"], told["boards"], told["broker"]["well"]) == ([], ["rpi_volt"], False)
+    assert Draft.read(tmp_path / "s.toml").found == found_of(told)
