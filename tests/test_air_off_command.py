@@ -14,7 +14,11 @@ from bench import Person
 from brinewatch.air_off_test import guide
 from brinewatch.calibrate.held import over
 from brinewatch.cli import _parser
+from brinewatch.commission.attended import air_off
+from brinewatch.commission.keeping import Keeping
+from brinewatch.config import read_shed
 from brinewatch.errors import BrinewatchError
+from brinewatch.proving.items import State
 from scenarios.night import Night, night
 
 STAND = ("Do you stand at the tanks", "yes")
@@ -70,7 +74,15 @@ async def run(it: Night, person: Person, *words: str) -> asyncio.Task[int]:
 async def test_from_the_cautions_to_the_saved_figure(tmp_path: Path) -> None:
     async with night(tmp_path) as it:
         person = Stander(it, STAND, STIR, ("Save this?", "yes"))
-        assert (await run(it, person, "raceway", "--minutes", "10")).result() == 0
+        kept = Keeping(read_shed(tmp_path / "shed.toml"), it.clock, "Wren")
+        task = asyncio.ensure_future(
+            air_off(kept, person, "raceway", 10)
+        )  # as a step of commissioning: kept as proof
+        await it.until(task.done, 2400)
+        assert task.result() == 0
+        sheet = asyncio.ensure_future(kept.sheet())
+        await it.until(sheet.done)
+        assert [one.state for one in sheet.result().lines if one.item.key == "air-off:raceway"] == [State.PROVEN]
         assert person.left == []
         for words in (
             "for 10 minutes: every tank and the filter stand without it",

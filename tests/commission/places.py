@@ -26,6 +26,9 @@ def kernel(folder: Path, w1: Path | None = None, iio: Path | None = None) -> Pat
         (folder / "sys" / "bus" / bus).mkdir(parents=True)
         if tree is not None:
             (folder / "sys" / "bus" / bus / "devices").symlink_to(tree)
+    board = folder / "sys" / "class" / "hwmon" / "hwmon0"
+    board.mkdir(parents=True)
+    (board / "name").write_text("rpi_volt\n", encoding="ascii")
     return folder / "sys"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import struct
 import subprocess
 from dataclasses import replace
@@ -10,10 +11,13 @@ from pathlib import Path
 
 import pytest
 
+from brinewatch.cli import main
 from brinewatch.clock import SystemClock
+from brinewatch.commission.draft import Draft
 from brinewatch.commission.find import Where, ask_broker, find
 from brinewatch.commission.findings import Found, found_of, lines_of
-from brinewatch.commission.plausible import guesses
+from brinewatch.commission.plausible import USUAL, guesses
+from brinewatch.commission.scans import ask_modem
 from brinewatch.errors import BrinewatchError
 from brinewatch.simulator.devices_sdi12 import Sdi12Device, Sdi12Sensor
 from brinewatch.simulator.modem import ModemEmulator
@@ -40,6 +44,7 @@ async def test_everything_on_the_wires_is_found_and_can_be_written_down(tmp_path
     sonde.start()
     dev = names(tmp_path, **{one: tmp_path / "ports" / one for one in ("rs485", "line", "modem", "sdi")})
     (dev / "ttyUSB0").symlink_to(tmp_path / "ports" / "rs485")  # the same port by a name that changes
+    (dev / "gpiochip0").touch()
     try:
         with broker(tmp_path) as mosquitto:
             where = replace(
@@ -74,6 +79,7 @@ async def test_everything_on_the_wires_is_found_and_can_be_written_down(tmp_path
     assert [one.device for one in found.thermometers] == ["28-00000a1b2c01", "28-00000a1b2c02"]
     assert all(one.celsius is not None and 5 < one.celsius < 20 for one in found.thermometers)
     assert {one.device for one in found.kernel} == {"ads1115", "bmp280"}
+    assert (found.chips, found.boards) == ((str(dev / "gpiochip0"),), ("rpi_volt",))
     assert found.broker is not None
     assert found.broker.well
     assert found_of(json.loads(json.dumps(found.to_json()))) == found
@@ -92,6 +98,22 @@ def test_the_order_of_bytes_is_guessed_from_the_exponent(order: str, value: floa
     assert found[0].order == order
     assert found[0].value == pytest.approx(value, rel=1e-5)
     assert found[0].register == 10
+
+
+def test_whatever_registers_hold_a_guess_is_what_its_words_say() -> None:
+    chance = random.Random(20260924)
+    for _ in range(1000):
+        words = {first: chance.randrange(65536) for first in chance.sample(range(6), 4)}
+        for one in guesses("input", words):
+            low, high = min(USUAL[key][0] for key in one.fits), max(USUAL[key][1] for key in one.fits)
+            assert low * (1 - 1e-5) <= one.value <= high * (1 + 1e-5)
+            if one.type == "float32":
+                sent = struct.pack(">2H", words[one.register], words[one.register + 1])
+                big = bytes(sent[one.order.index(letter)] for letter in "ABCD")
+                assert one.value == pytest.approx(struct.unpack(">f", big)[0], rel=1e-5)
+            else:
+                [raw] = struct.unpack(">h", struct.pack(">H", words[one.register]))
+                assert one.value == pytest.approx(raw * one.scale, rel=1e-5)
 
 
 def test_registers_that_hold_nothing_usual_give_no_guess() -> None:
@@ -136,4 +158,49 @@ async def test_a_broker_that_is_not_there_is_said_so() -> None:
 def test_what_another_version_wrote_is_refused() -> None:
     body = Found("now").to_json()
     with pytest.raises(BrinewatchError, match="cannot be read back"):
-        found_of({**body, "modems": [{"port": "x", "colour": "red"}]})
+        found_of({**body, "modems": [{"port": "x", "sim": 7}]})
+
+
+@pytest.mark.parametrize(
+    ("pin", "state", "csq", "told"),
+    [
+        ("4711", "1", 20, "the SIM asks for its PIN: take the lock off"),
+        (None, "2", 20, "searching for a network"),
+        (None, "3", 20, "the network denies registration"),
+        (None, "1", 5, "signal -103 dBm (weak: move the antenna)"),
+        (None, "1", 99, "no signal: look at the antenna"),
+    ],
+)
+async def test_a_modem_that_could_not_call_says_why(
+    tmp_path: Path, pin: str | None, state: str, csq: int, told: str
+) -> None:
+    modem = ModemEmulator(SystemClock(), link=tmp_path / "modem", pin=pin)
+    modem.brain.registration = modem.brain.lte = int(state)
+    modem.brain.rssi = csq
+    await modem.start()
+    try:
+        found = await ask_modem(str(tmp_path / "modem"), SystemClock())
+    finally:
+        await modem.stop()
+    assert found is not None
+    assert told in f"{found.sim}; {found.network}; {found.signal}"
+    assert found.well == (pin is None and state == "1")
+    assert modem.pin_attempts == 0  # three wrong ones lock a SIM: none is tried here
+
+
+def test_for_programs_nothing_else_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    sys = kernel(tmp_path)
+    words = [
+        "--dev",
+        str(tmp_path),
+        "--sys",
+        str(sys),
+        "--broker",
+        "127.0.0.1:9",
+        "--shed",
+        str(tmp_path / "s.toml"),
+    ]
+    assert main(["commission", "find", "--json", *words]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["ports"], told["boards"], told["broker"]["well"]) == ([], ["rpi_volt"], False)
+    assert Draft.read(tmp_path / "s.toml").found == found_of(told)

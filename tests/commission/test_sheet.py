@@ -12,7 +12,7 @@ import pytest
 from fastapi import FastAPI, Request
 
 from brinewatch.cli import _parser, main
-from brinewatch.commission.attended import by_hand, first_drill
+from brinewatch.commission.attended import air_off, by_hand, first_drill
 from brinewatch.commission.command import run
 from brinewatch.commission.keeping import Keeping
 from brinewatch.commission.sheets import show_sheet, sign_sheet
@@ -68,11 +68,15 @@ async def test_from_the_first_drill_to_a_sheet_that_shows_what_changed(
         it.modem.receive(WREN, "OK 999")
         await it.until(drill.done, 30)
         assert drill.result() == 0
+        # the air stays on unless somebody stands by; that proves nothing
+        assert await done(it, air_off(kept, Talker({"Do you stand at the tanks": ""}), None)) == 1
+        with pytest.raises(BrinewatchError, match="'header' is no such tank"):
+            await done(it, air_off(kept, Talker({}), "header"))
         # by hand: proven, failed with a reason, not here
         hands = Talker({"Why": "the button is stuck", "[y/n/x/Enter]": ["y", "n", "x"]})
         assert await done(it, by_hand(kept, hands)) == 1
         states = {one.item.key: one.state for one in (await done(it, kept.sheet())).lines}
-        assert states["drill"] is State.PROVEN
+        assert (states["drill"], states["air-off:raceway"]) == (State.PROVEN, State.OPEN)
         assert [states[one.key] for one in HANDS[:3]] == [State.PROVEN, State.FAILED, State.NOT_HERE]
         assert states["hand:phones"] is State.OPEN
         assert "hand:lookout" not in states  # no lookout in this shed file
@@ -124,6 +128,8 @@ async def test_from_the_first_drill_to_a_sheet_that_shows_what_changed(
         with pytest.raises(BrinewatchError, match="not the one the watch runs on"):
             await done(it, sign_sheet(after, Talker({})))
         assert await done(it, show_sheet(after, Talker({}), False, tmp_path / "sheet.html")) == 1
+    with pytest.raises(BrinewatchError, match="wants the watch running"):
+        await air_off(after, Talker({}), "raceway")
     html = (tmp_path / "sheet.html").read_text(encoding="utf-8")
     assert "Signed off, and changed since" in html
     assert "NOT PROVEN" in html
@@ -138,6 +144,9 @@ async def test_from_the_first_drill_to_a_sheet_that_shows_what_changed(
     assert await asyncio.to_thread(main, ["journal", "--since", "400d", "--shed", path]) == 0
     journal = " ".join(capsys.readouterr().out.split())
     assert "Commissioning sheet signed by Wren" in journal
+    assert (
+        "As signed by Wren: proven: First drill, Residual-current protection trips; failed: Drip loops" in journal
+    )
     assert "Residual-current protection trips: proven, by Knot" in journal
 
 

@@ -17,9 +17,9 @@ from brinewatch.commission.wrong_wires import WRONG, hints
 from brinewatch.config import read_shed
 from brinewatch.errors import BrinewatchError
 from brinewatch.proving.items import State
-from brinewatch.proving.kept import NAME
 from brinewatch.proving.moves import MOVES, Seen, Watch, move_for
 from brinewatch.quantities import QUANTITIES
+from brinewatch.store.backup import PROOFS
 from commission.places import Hand, Rack, Talker
 
 A, B = "00000a1b2c01", "00000a1b2c02"
@@ -114,7 +114,7 @@ async def test_a_wire_is_proven_by_the_hand_that_moved_it(tmp_path: Path) -> Non
         done = Mover(rack, {}, YES)
         assert await prove_wires(keeping, done, [], 20) == 0
         assert "Every wire is proven" in done.text
-        [first, second] = json.loads((keeping.shed.data / NAME).read_text(encoding="utf-8"))["proofs"]
+        [first, second] = json.loads((keeping.shed.data / PROOFS).read_text(encoding="utf-8"))["proofs"]
         assert (first["by"], first["item"], second["item"]) == (
             "Wren", "wire:tank.temperature", "wire:header.temperature",
         )  # fmt: skip
@@ -179,7 +179,7 @@ async def test_a_spoiled_file_of_proofs_is_one_clear_error(tmp_path: Path) -> No
     async with place(tmp_path) as (_, keeping):
         keeping.shed.data.mkdir()
         for spoiled in ("{", '{"format": 7}', '{"format": 1, "proofs": [{"item": 1}], "signed": []}'):
-            (keeping.shed.data / NAME).write_text(spoiled, encoding="utf-8")
+            (keeping.shed.data / PROOFS).write_text(spoiled, encoding="utf-8")
             with pytest.raises(BrinewatchError, match="cannot be understood"):
                 await keeping.sheet()
 
@@ -190,6 +190,16 @@ def test_noise_is_told_from_a_move() -> None:
         watch.take({"tank.temperature": value})
     assert watch.seen() is Seen.NOISY
     assert hints("modbus_rtu", Seen.NOISY, "")[0].wire.startswith("the cable runs beside mains")
+
+
+def test_one_reading_shown_three_times_says_nothing_of_rest() -> None:
+    watch = Watch("tank.temperature")
+    for _ in range(5):
+        watch.take({"tank.temperature": 12.0}, fresh=set())
+    assert not watch.ready
+    for value in (12.0, 12.1, 12.0):
+        watch.take({"tank.temperature": value}, fresh={"tank.temperature"})
+    assert watch.ready
 
 
 @pytest.mark.parametrize("way", [1, -1])
@@ -215,7 +225,7 @@ def test_every_kind_of_bus_with_wires_says_what_a_wrong_one_looks_like() -> None
     from brinewatch.probes.build import BusSettings
 
     kinds = {get_args(one.model_fields["kind"].annotation)[0] for one in get_args(get_args(BusSettings)[0])}
-    assert kinds - {"manual", "recorded"} == WRONG.keys()
+    assert kinds - {"manual", "recorded", "board"} == WRONG.keys()
     assert hints("iio", Seen.SILENT, "The loop carries 0.00 mA")[0].wire.startswith("the loop is open")
     bad = hints("modbus_rtu", Seen.SILENT, "The checksum of the answer from address 3 is wrong.")
     assert {one.seen for one in bad} == {"bad answers"}

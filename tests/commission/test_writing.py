@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -24,7 +25,7 @@ from brinewatch.commission.findings import (
 from brinewatch.commission.writing import write_shed
 from brinewatch.config import read_shed
 from brinewatch.errors import BrinewatchError
-from commission.places import Talker
+from commission.places import Hand, Rack, Talker
 
 MODEM, RS485, SDI = (f"/dev/serial/by-id/usb-{one}-if00" for one in ("modem", "rs485", "sdi"))
 FOUND = Found(
@@ -64,7 +65,9 @@ ANSWERS: dict[str, str | list[str]] = {
     "Thermometer 28-00000a1b2c01": "leave it out for now",
     "Thermometer 28-00000a1b2c02": "leave it out for now",
     "What hangs on it?": "the pressure of the blower's air",
+    "What does 4 mA": "0",
     "And 20 mA": "25",
+    "The resistor": "100",
     "Number of its line": "17",
     "Person 1, a short name": "Wren",
     "Wren's number": ["0044 7700", "+44 7700 900101"],
@@ -116,6 +119,8 @@ async def test_a_shed_file_that_passes_its_check(tmp_path: Path) -> None:
     assert "licensed electrician" in text
     assert shed.broker is None  # one that needs no password is named, and not used as it is
     assert '# host = "127.0.0.1"' in text
+    # numbers of people stand in both: nobody else on the machine reads them
+    assert {one.stat().st_mode & 0o777 for one in (path, draft_path(path))} == {0o640}
     # what binds says where its number comes from
     assert all(alarm.rule.source for alarm in shed.alarms)
 
@@ -173,3 +178,51 @@ def test_a_spoiled_draft_is_one_clear_error(tmp_path: Path) -> None:
     with pytest.raises(BrinewatchError, match="cannot be understood") as refused:
         Draft.read(path)
     assert "Move it away" in refused.value.hint
+
+
+async def test_what_nobody_says_is_left_out_and_no_point_is_fed_twice(tmp_path: Path) -> None:
+    path = drafted(tmp_path)
+    silent = {key: one for key, one in answers().items() if "register" not in key}
+    silent |= {"What does it measure?": "a water temperature", "in its own order": "temperature, temperature"}
+    silent |= {"Thermometer 28-00000a1b2c01": "1", "Thermometer 28-00000a1b2c02": "1"}
+    talker = Talker({**silent, "in its own order": ["temperature, temperature", "temperature"]})
+    assert await write_shed(path, talker, SystemClock()) == 0, talker.text
+    assert "each word once" in talker.text
+    shed = read_shed(path)
+    # a guess is nobody's default; three probes of one quantity go to three places
+    assert not [one for one in shed.buses.values() if one.kind == "modbus_rtu"]
+    assert [point for point in shed.channels() if point.endswith(".temperature")] == [
+        "nursery-raceway.temperature", "settling-cone.temperature", "header-tank.temperature",
+    ]  # fmt: skip
+    assert talker.text.count("input register 0: what is it?") == 1
+
+
+async def test_a_stop_may_be_called_as_a_part_of_the_watch_is(tmp_path: Path) -> None:
+    path = tmp_path / "my-shed.toml"
+    talker = Talker(
+        {"Go on without?": "yes", **answers(**{"Stop 2": "Relays", "Relays is": "2", "And the room": "Page"})}
+    )
+    assert await write_shed(path, talker, SystemClock()) == 0, talker.text
+    assert [one.settings.key for one in read_shed(path).stages if one.settings.name in ("Relays", "Page")][:2] == [
+        "relays-2", "page-2",
+    ]  # fmt: skip
+
+
+async def test_a_warmed_thermometer_is_seen_among_the_others(tmp_path: Path) -> None:
+    rack = Rack(tmp_path / "w1", {"00000a1b2c01": Hand(12.0), "00000a1b2c02": Hand(11.5)})
+    rack.show()
+    path = tmp_path / "my-shed.toml"
+    Draft(draft_path(path), replace(FOUND, w1_root=str(rack.root))).keep()
+
+    class Warmer(Talker):
+        def typed(self) -> str | None:
+            if "..2c01 14.0  ..2c02 11.5" in self.heard:
+                return ""
+            if "..2c01 12.0  ..2c02 11.5" in self.heard:
+                rack.hands["00000a1b2c01"].celsius = 14.0
+                rack.show()
+            return None
+
+    warmer = Warmer(answers(**{"Watch them live": "yes", "Thermometer 28-00000a1b2c01": "1"}))
+    assert await write_shed(path, warmer, SystemClock()) == 0, warmer.text
+    assert f'root = "{rack.root}"' in path.read_text(encoding="utf-8")

@@ -15,7 +15,7 @@ from brinewatch.clock import SteppingClock
 from brinewatch.errors import StoreError
 from brinewatch.moment import Moment
 from brinewatch.readings import Reading
-from brinewatch.store.backup import back_up, back_up_store, newest, restore_store
+from brinewatch.store.backup import PROOFS, back_up, back_up_store, newest, restore_store
 from brinewatch.store.history_file import HistoryFile, microseconds
 from brinewatch.store.journal import Journal
 from brinewatch.store.reader import StoreReader
@@ -51,13 +51,18 @@ async def test_copy_holds_all_and_goes_back(tmp_path: Path) -> None:
     data.mkdir()
     disk.mkdir()
     file = await watched(data)
+    (data / PROOFS).write_text("proven then", encoding="utf-8")
     folder, done = back_up_store(data, disk, NOW)
+    (data / PROOFS).write_text("proven later", encoding="utf-8")
     assert [(one.name, one.records) for one in done] == [("journal.sqlite", 22), ("history.sqlite", 3000)]
     assert json.loads((folder / "backup.json").read_text())["files"]["history.sqlite"]["records"] == 3000
     file.write(record(10, 1e6))  # what came after the backup is not in it
     file.close()
     assert newest(disk) == folder
     copied, aside = restore_store(folder, data, NOW)
+    assert (data / PROOFS).read_text(encoding="utf-8") == "proven then"
+    assert aside[-1].read_text(encoding="utf-8") == "proven later"
+    assert aside.pop().name.startswith("commissioning.before-restore-")
     assert [one.records for one in copied] == [22, 3000]
     assert readings(data) == record(3000)
     with StoreReader(data, UTC) as store:

@@ -9,6 +9,7 @@ from brinewatch.calibrate.console import Console
 from brinewatch.calibrate.talk import line
 from brinewatch.commission.draft import Draft
 from brinewatch.phrases import one_line
+from brinewatch.ports import Clock
 
 # takes what was typed and gives it as it is kept; ValueError says what is wrong, in words
 Check = Callable[[str], str]
@@ -17,8 +18,9 @@ Check = Callable[[str], str]
 class Asker:
     """Asks by a name for each question; the answer under it is on the disk before the next one is asked."""
 
-    def __init__(self, console: Console, draft: Draft) -> None:
+    def __init__(self, console: Console, draft: Draft, clock: Clock) -> None:
         self.console = console
+        self.clock = clock
         self._draft = draft
 
     async def ask(self, key: str, question: str, check: Check, default: str = "") -> str:
@@ -37,21 +39,20 @@ class Asker:
             return answer
 
     async def choose(self, key: str, question: str, names: Sequence[str], default: int = 0) -> int:
-        """The index of one of several, by number or by name."""
+        """The index of one of several, by its number or by its name; kept by its name."""
         self.console.say(question)
         for place, name in enumerate(names, 1):
             self.console.say(f"  {place}. {name}")
-
-        def check(typed: str) -> str:
-            if typed in names:
-                return typed
-            if typed.isdecimal() and 1 <= int(typed) <= len(names):
-                return names[int(typed) - 1]
-            raise ValueError(f"a number from 1 to {len(names)}")
-
-        if self._draft.answers.get(key) not in names:
-            self._draft.answers.pop(key, None)
-        return names.index(await self.ask(key, "Which", check, names[default]))
+        known = self._draft.answers.get(key)
+        usual = names.index(known) if known in names else default
+        while True:
+            typed = one_line(await line(self.console, f"Which [{usual + 1}]:"))
+            chosen = _chosen(typed, names, usual)
+            if chosen is not None:
+                self._draft.answers[key] = names[chosen]
+                self._draft.keep()
+                return chosen
+            self.console.say(f"{typed!r}: a number from 1 to {len(names)}.")
 
     async def yes(self, key: str, question: str, default: bool) -> bool:
         def check(typed: str) -> str:
@@ -62,6 +63,14 @@ class Asker:
             raise ValueError("yes or no")
 
         return await self.ask(key, f"{question} yes or no", check, "yes" if default else "no") == "yes"
+
+
+def _chosen(typed: str, names: Sequence[str], usual: int) -> int | None:
+    if not typed:
+        return usual
+    if typed in names:
+        return names.index(typed)
+    return int(typed) - 1 if typed.isdecimal() and 1 <= int(typed) <= len(names) else None
 
 
 def number(low: float, high: float, *, optional: bool = False) -> Check:

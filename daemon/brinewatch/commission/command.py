@@ -30,6 +30,7 @@ _STEPS = {
     "hands": "what only eyes and hands can prove",
     "air": "a tank's oxygen demand, with the air off and somebody there",
     "drill": "the first drill: people called, one answers",
+    "wall": "the page for the wall, with this shed's names, numbers and alarms",
     "sheet": "what is proven and what not; printed, signed",
 }
 _ABOUT = """
@@ -53,7 +54,7 @@ def register(add: AddCommand) -> argparse.ArgumentParser:
     command.add_argument("what", nargs="*", metavar="WHAT", help="wires: points; hands: keys; air: the tank")
     command.add_argument("--by", metavar="NAME", help="who stands by; asked when left out")
     command.add_argument("--json", action="store_true", help="find, sheet: for programs")
-    command.add_argument("--html", type=Path, metavar="FILE", help="sheet: write it as a page to print")
+    command.add_argument("--html", type=Path, metavar="FILE", help="sheet, wall: write it as a page to print")
     command.add_argument("--sign", action="store_true", help="sheet: put a name under it")
     command.add_argument(
         "--port", action="append", default=[], metavar="PORT", help="find: only this port; repeatable"
@@ -88,7 +89,7 @@ def _refuse_strays(options: argparse.Namespace) -> None:
     """An option that says nothing to its step is refused: it may be meant for another."""
     find, wires, air = ("find", None), ("wires", None), ("air", None)  # None: in the whole run too
     belongs = {
-        "json": ("find", "sheet"), "html": ("sheet",), "sign": ("sheet",), "port": find, "everything": find,
+        "json": ("find", "sheet"), "html": ("sheet", "wall"), "sign": ("sheet",), "port": find, "everything": find,
         "broker": find, "dev": find, "sys": find, "seconds": wires, "minutes": air,
         "what": ("wires", "hands", "air"),
     }  # fmt: skip
@@ -107,7 +108,7 @@ async def _main(options: argparse.Namespace) -> int:
     if options.json:
         return await run(options, _Mute())
     terminal = Terminal()
-    questions = options.step not in ("find", "sheet") or options.sign
+    questions = options.step not in ("find", "sheet", "wall") or options.sign
     if questions:
         terminal.open()
     try:
@@ -143,7 +144,7 @@ async def run(options: argparse.Namespace, console: Console, clock: Clock | None
 
 async def _step(step: str, options: argparse.Namespace, console: Console, clock: Clock) -> int:
     from brinewatch.commission.attended import AIR_OFF_MIN, air_off, by_hand, first_drill
-    from brinewatch.commission.sheets import show_sheet, sign_sheet
+    from brinewatch.commission.sheets import show_sheet, sign_sheet, write_wall
     from brinewatch.commission.wires import prove_wires
     from brinewatch.commission.writing import write_shed
 
@@ -154,6 +155,8 @@ async def _step(step: str, options: argparse.Namespace, console: Console, clock:
             return await write_shed(options.shed, console, clock)
         case "sheet" if not options.sign:
             return await show_sheet(_keeping(options, clock, ""), console, options.json, options.html)
+        case "wall":
+            return write_wall(_keeping(options, clock, "").shed, console, options.html)
     by = options.by or await _who(console)
     keeping = _keeping(options, clock, by)
     what = options.what
@@ -206,7 +209,8 @@ async def _find(options: argparse.Namespace, console: Console, clock: Clock) -> 
     if options.everything:
         where = replace(where, addresses=ALL_ADDRESSES, speeds=SPEEDS)
     console.say(
-        "Only reading questions are put to the wires. A port takes up to a minute; --everything takes longer."
+        "Only reading questions are put to the wires. What acts on any letter it hears, such as a relay board on a "
+        "serial line, is unplugged first. A port takes up to a minute; --everything takes longer."
     )
     found = await find(where, clock, console.show)
     draft = Draft.read(options.shed)

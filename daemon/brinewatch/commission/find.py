@@ -65,9 +65,9 @@ async def find(where: Where, clock: Clock, show: Show) -> Found:
     seen = [one for answer in answers for one in answer]
     show("thermometers and converters")
     with clock.hold():
-        bus = where.sys / "bus"
-        warm = await asyncio.to_thread(kernel.thermometers, bus / "w1" / "devices")
-        converters = await asyncio.to_thread(kernel.devices, bus / "iio" / "devices")
+        w1, iio = (where.sys / "bus" / one / "devices" for one in ("w1", "iio"))
+        warm = await asyncio.to_thread(kernel.thermometers, w1)
+        converters = await asyncio.to_thread(kernel.devices, iio)
         boards = await asyncio.to_thread(kernel.boards, where.sys / "class" / "hwmon")
     chips = tuple(str(file) for file in sorted(where.dev.glob("gpiochip[0-9]*")))
     show("broker")
@@ -78,7 +78,7 @@ async def find(where: Where, clock: Clock, show: Show) -> Found:
         tuple(one for one in seen if isinstance(one, Sdi12Found)),
         tuple(one for one in seen if isinstance(one, ModemFound)),
         tuple(one for one in seen if isinstance(one, TalkerFound)),
-        tuple(warm), tuple(converters), chips, tuple(boards), told, tuple(dict.fromkeys(notes)),
+        tuple(warm), tuple(converters), chips, tuple(boards), told, str(w1), str(iio), tuple(dict.fromkeys(notes)),
     )  # fmt: skip
 
 
@@ -119,11 +119,11 @@ async def _seen(port: PortName, where: Where, clock: Clock, show: Show, notes: l
 
 
 async def _ask_port(port: str, where: Where, clock: Clock, show: Show, notes: list[str]) -> Sequence[Device]:
-    show(f"{port}: does anything talk by itself?")
+    show(f"{Path(port).name}: does anything talk by itself?")
     talker = await listen(port, clock, where.listen_s)
     if talker is not None:
         return [talker]
-    show(f"{port}: a modem?")
+    show(f"{Path(port).name}: a modem?")
     modem = await ask_modem(port, clock)
     if modem is not None:
         return [modem]

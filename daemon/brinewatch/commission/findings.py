@@ -6,7 +6,11 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from pydantic import TypeAdapter, ValidationError
+
 from brinewatch.errors import BrinewatchError
+
+W1_ROOT, IIO_ROOT = "/sys/bus/w1/devices", "/sys/bus/iio/devices"  # what a shed file need not say
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +133,8 @@ class Found:
     chips: tuple[str, ...] = ()
     boards: tuple[str, ...] = ()
     broker: BrokerFound | None = None
+    w1_root: str = W1_ROOT
+    iio_root: str = IIO_ROOT
     notes: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
@@ -138,26 +144,8 @@ class Found:
 def found_of(body: Mapping[str, Any]) -> Found:
     """A search read back. BrinewatchError when it is none."""
     try:
-        return Found(
-            body["at"],
-            tuple(PortName(**{**one, "also": tuple(one["also"])}) for one in body["ports"]),
-            tuple(
-                ModbusFound(**{**one, "guesses": tuple(
-                    Guess(**{**guess, "fits": tuple(guess["fits"])}) for guess in one["guesses"])})
-                for one in body["modbus"]
-            ),
-            tuple(Sdi12Found(**one) for one in body["sdi12"]),
-            tuple(ModemFound(**one) for one in body["modems"]),
-            tuple(TalkerFound(**one) for one in body["talkers"]),
-            tuple(OneWireFound(**one) for one in body["thermometers"]),
-            tuple(
-                KernelDevice(one["device"], one["folder"], tuple(KernelInput(**each) for each in one["inputs"]))
-                for one in body["kernel"]
-            ),
-            tuple(body["chips"]), tuple(body["boards"]),
-            BrokerFound(**body["broker"]) if body["broker"] else None, tuple(body["notes"]),
-        )  # fmt: skip
-    except (KeyError, TypeError) as error:
+        return TypeAdapter(Found).validate_python(body)
+    except ValidationError as error:
         raise BrinewatchError(
             "What was found last cannot be read back; it may be of another version.",
             "Search again: brinewatch commission find",

@@ -18,10 +18,14 @@ _MOST_STOPS, _MOST_PEOPLE = 30, 12
 _SHORT = re.compile(r"[^A-Za-z0-9 ._-]+")
 
 
-async def interview(asker: Asker, found: Found, etc: Path = Path("/etc")) -> Plan:
-    """Ask everything; the plan of a shed file. GaveUp when the person stops; what was answered is kept."""
+async def interview(asker: Asker, found: Found, data: str = "data", etc: Path = Path("/etc")) -> Plan:
+    """Ask everything; the plan of a shed file. GaveUp when the person stops; what was answered is kept.
+
+    data: the folder of the readings that is offered.
+    """
     plan = Plan()
     await _shed(asker, plan, etc)
+    plan.data = await asker.ask("data", "Folder for the readings", words(200), data)
     await _water(asker, plan)
     await _air(asker, plan)
     await ask_wires(asker, plan, found)
@@ -52,8 +56,10 @@ async def _water(asker: Asker, plan: Plan) -> None:
         if not name:
             return
         kinds = [text for _, text in KINDS]
-        kind = KINDS[await asker.choose(f"stop.{place}.kind", f"{name} is", kinds)][0]
-        stop = Stop(slug(name, [one.key for one in plan.stops]), name, kind)
+        kind = KINDS[
+            await asker.choose(f"stop.{place}.kind", f"{name} is", kinds, 0 if place == 1 else len(kinds) - 1)
+        ][0]
+        stop = Stop(plan.free_key(name), name, kind)
         stop.volume_l = await asker.ask(
             f"stop.{place}.volume", "How much water does it hold, litres (- if not known)",
             number(0.1, 1e8, optional=True),
@@ -64,7 +70,8 @@ async def _water(asker: Asker, plan: Plan) -> None:
 
 
 async def _animals(asker: Asker, place: int, stop: Stop) -> None:
-    which = await asker.choose(f"stop.{place}.species", "Which animals live there?", [one[2] for one in SPECIES])
+    names = [one[2] for one in SPECIES]
+    which = await asker.choose(f"stop.{place}.species", "Which animals live there?", names, len(names) - 1)
     stop.animals, stop.rules, _ = SPECIES[which]
     mass = number(0, 1e6, optional=True)
     stop.biomass_kg = await asker.ask(
@@ -80,12 +87,12 @@ async def _air(asker: Asker, plan: Plan) -> None:
     asker.console.say()
     if await asker.yes("air", "Does one blower move water and air?", True):
         name = await asker.ask("air.name", "What do people call it", words(40), "Blower")
-        stop = Stop(slug(name, [one.key for one in plan.stops]), name, "manifold", "air")
+        stop = Stop(plan.free_key(name), name, "manifold", "air")
         depths = [float(one.diffuser_m) for one in plan.stops if one.diffuser_m]
         stop.diffuser_m = f"{max(depths):g}" if depths else ""
         plan.stops.append(stop)
     room = await asker.ask("room.name", "And the room all of it stands in", words(40), "Shed")
-    plan.stops.append(Stop(slug(room, [one.key for one in plan.stops]), room, "room", "room"))
+    plan.stops.append(Stop(plan.free_key(room), room, "room", "room"))
 
 
 def _by_hand(plan: Plan) -> None:

@@ -6,6 +6,8 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from brinewatch.config.sections import WATCH_PARTS
+
 # how a stage is kept going, and what people call it
 KINDS: tuple[tuple[str, str], ...] = (
     ("animals", "a tank of animals"),
@@ -70,11 +72,16 @@ class Plan:
     short_name: str = ""
     time_zone: str = ""
     altitude_m: str = ""
+    data: str = "data"
     modem: str = ""
     broker: str = ""
     stops: list[Stop] = field(default_factory=list)
     buses: dict[str, Bus] = field(default_factory=dict)
     people: list[tuple[str, str, str]] = field(default_factory=list)
+
+    def free_key(self, name: str) -> str:
+        """A key for a stage of this name: none of another stage, nor of a part of the watch."""
+        return slug(name, [*WATCH_PARTS, *(one.key for one in self.stops)])
 
     def stop(self, key: str) -> Stop:
         return next(one for one in self.stops if one.key == key)

@@ -9,6 +9,7 @@ from brinewatch.commission.findings import PortName
 
 # deploy/udev: by make and serial number, then by the USB socket it sits in; then names that change
 _STABLE = ("serial/by-id", "brinewatch")
+_PTS, _PTY_MAKERS = "/dev/pts/", {"/dev/ptmx", "/dev/pts/ptmx"}
 _PLAIN = ("ttyUSB*", "ttyACM*", "ttyAMA*", "serial[0-9]")
 
 
@@ -39,7 +40,9 @@ def _holders(wanted: set[str], proc: Path) -> dict[str, str]:
         if process.name == own:
             continue
         try:
-            targets = {str(file.readlink()) for file in (process / "fd").iterdir()} & wanted
+            opened = {str(file.readlink()) for file in (process / "fd").iterdir()}
+            # who made a pseudo-terminal holds both its ends, as a plug holds its pins
+            targets = {one for one in opened & wanted if not (one.startswith(_PTS) and opened & _PTY_MAKERS)}
             name = (process / "comm").read_text(encoding="utf-8", errors="replace").strip() if targets else ""
         except OSError:
             continue

@@ -47,6 +47,7 @@ def _shed(plan: Plan) -> Sequence[str]:
         f"short_name = {quoted(plan.short_name)}  # how a text message opens",
         f"time_zone = {quoted(plan.time_zone)}",
         f"altitude_m = {plan.altitude_m}  # oxygen saturation hangs on it (Benson & Krause 1984; ISO 2533)",
+        "", "[store]", f"folder = {quoted(plan.data)}  # journal and history; seen from this file",
     )  # fmt: skip
 
 

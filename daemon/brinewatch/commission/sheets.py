@@ -9,6 +9,8 @@ from pathlib import Path
 from brinewatch.calibrate.console import Console
 from brinewatch.calibrate.talk import line, yes
 from brinewatch.commission.keeping import Keeping
+from brinewatch.commission.wall import wall_page
+from brinewatch.config import ShedFile
 from brinewatch.errors import BrinewatchError
 from brinewatch.proving.desk import sheet_json, token
 from brinewatch.proving.words import printable, sheet_text, view_of
@@ -23,11 +25,7 @@ async def show_sheet(keeping: Keeping, console: Console, as_json: bool, html: Pa
         for told in sheet_text(sheet, keeping.shed.zone):
             console.say(told)
     if html is not None:
-        text = printable(view_of(sheet, keeping.shed.zone))
-        try:
-            html.write_text(text, encoding="utf-8")
-        except OSError as error:
-            raise BrinewatchError(f"{html} cannot be written: {error.strerror}.", "Name another file.") from error
+        _write(html, printable(view_of(sheet, keeping.shed.zone)))
         if not as_json:
             console.say(f"Written to {html}: print it from a browser.")
     return 0 if sheet.signed is not None and not sheet.changes and not sheet.open else 1
@@ -57,3 +55,19 @@ async def sign_sheet(keeping: Keeping, console: Console) -> int:
         return 1
     console.say(str((await keeping.sign(note, token(sheet)))["line"]))
     return 0
+
+
+def write_wall(shed: ShedFile, console: Console, html: Path | None) -> int:
+    """Write the page for the wall. BrinewatchError when nobody said where."""
+    if html is None:
+        raise BrinewatchError("Where is the page for the wall to be written?", "Say it: --html wall.html")
+    _write(html, wall_page(shed))
+    console.say(f"Written to {html}: print it from a browser, fill in the lines, hang it beside the door.")
+    return 0
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise BrinewatchError(f"{path} cannot be written: {error.strerror}.", "Name another file.") from error

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from brinewatch.calibrate.console import Console
@@ -73,7 +74,7 @@ async def _one(keeping: Keeping, console: Console, point: str, seconds: float, l
     bus, probe, _ = keeping.shed.channels()[point]
     console.say(f"  probe {probe.name} on bus {bus}")
     console.say(f"  {move.do}")
-    if (await line(console, "Ready?")).lower() in ("s", "skip"):
+    if (await line(console, "Ready? [Enter/s/q]")).lower() in ("s", "skip"):
         return False
     if move.compare:
         seen, detail = await _compare(keeping, console, point, move, look)
@@ -90,22 +91,34 @@ async def _one(keeping: Keeping, console: Console, point: str, seconds: float, l
     return False
 
 
-async def _values(look: Look, point: str) -> tuple[dict[str, float | None], str]:
-    """Every channel's value, and why the one under test has none."""
-    _, probes = await look()
-    channels: Mapping[str, Mapping[str, Any]] = {one["point"]: one for each in probes for one in each["channels"]}
-    values = {key: one["value"] for key, one in channels.items()}
-    return values, str(channels.get(point, {}).get("reason") or "no reading has come yet")
+@dataclass(slots=True)
+class _Eyes:
+    """Looks at every channel. ages: of the readings of the look before, s."""
+
+    look: Look
+    ages: dict[str, float] = field(default_factory=dict)
+
+    async def values(self, point: str) -> tuple[dict[str, float | None], str, set[str]]:
+        """Every channel's value, why the one under test has none, and which were read since the last look."""
+        _, probes = await self.look()
+        channels: Mapping[str, Mapping[str, Any]] = {
+            one["point"]: one for each in probes for one in each["channels"]
+        }
+        ages = {key: float(one["age_s"]) for key, one in channels.items() if one["age_s"] is not None}
+        # one that was not read anew is older than it was by the time between the looks
+        fresh = {key for key, age in ages.items() if age < self.ages.get(key, age + 1.0) + _EVERY_S / 2}
+        self.ages = ages
+        reason = str(channels.get(point, {}).get("reason") or "no reading has come yet")
+        return {key: one["value"] for key, one in channels.items()}, reason, fresh
 
 
 async def _watch(keeping: Keeping, console: Console, point: str, seconds: float, look: Look) -> tuple[Seen, str]:
-    watch = Watch(point)
+    watch, eyes = Watch(point), _Eyes(look)
     until = keeping.clock.now().mono + seconds
     told = False
     seen = Seen.WAITING
     while seen is Seen.WAITING:
-        values, reason = await _values(look, point)
-        watch.take(values, reason)
+        watch.take(*await eyes.values(point))
         if watch.ready and not told:
             console.say("  Now.")
             told = True
@@ -133,7 +146,7 @@ async def _watch(keeping: Keeping, console: Console, point: str, seconds: float,
 
 
 async def _compare(keeping: Keeping, console: Console, point: str, move: Move, look: Look) -> tuple[Seen, str]:
-    values, reason = await _values(look, point)
+    values, reason, _ = await _Eyes(look).values(point)
     value = values.get(point)
     if value is None:
         return Seen.SILENT, f"no value: {reason}"

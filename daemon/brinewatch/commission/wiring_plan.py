@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import Sequence
+from pathlib import Path
+
 from brinewatch.commission.asker import Asker, number, quoted
-from brinewatch.commission.findings import Found, Guess, KernelInput, ModbusFound
+from brinewatch.commission.findings import IIO_ROOT, W1_ROOT, Found, Guess, KernelInput, ModbusFound
+from brinewatch.commission.kernel import thermometers
 from brinewatch.commission.plan import Bus, Plan, Wire, slug
 from brinewatch.quantities import QUANTITIES
 
 _LEAVE = "leave it out for now"
+_EVERY_S = 0.5
 # what hangs on a converter's input, with what people call it
 _ANALOGUE: tuple[tuple[str, str], ...] = (
     ("", "nothing, or leave it out for now"),
@@ -35,12 +41,18 @@ async def ask_wires(asker: Asker, plan: Plan, found: Found) -> None:
     await _mains(asker, plan, found)
 
 
-async def _stage(asker: Asker, key: str, plan: Plan, quantity: str) -> str:
-    """Where a probe sits: the key of a stage, that which fits the quantity first."""
+async def _stage(asker: Asker, key: str, plan: Plan, quantity: str, taken: Sequence[str] = ()) -> str:
+    """Where a probe sits: the key of a stage, that which fits the quantity first. "" when each has one already.
+
+    taken: points of the probe that is being asked about.
+    """
     path = {"air_pressure": "air", "branch_pressure": "air", "motor_current": "air", "barometric_pressure": "room",
             "air_temperature": "room", "mains": "room"}.get(quantity, "water")  # fmt: skip
-    taken = plan.points()
-    stops = [one for one in plan.stops if f"{one.key}.{quantity}" not in taken]
+    known = {*plan.points(), *taken}
+    stops = [one for one in plan.stops if f"{one.key}.{quantity}" not in known]
+    if not stops:
+        asker.console.say(f"Every place has a probe for {QUANTITIES[quantity].name} already: it is left out.")
+        return ""
     default = next((place for place, one in enumerate(stops) if one.path == path), 0)
     return stops[await asker.choose(key, "Where is it?", [one.name for one in stops], default)].key
 
@@ -62,12 +74,15 @@ async def _modbus(asker: Asker, plan: Plan, device: ModbusFound) -> None:
         names = [f"{QUANTITIES[quantity].name}: {_read(way)}" for way, quantity in options]
         key = f"modbus.{device.port}.{device.address}.{guess.table}.{guess.register}"
         question = f"{guess.table} register {guess.register}: what is it? Guesses; the maker's table decides."
-        which = await asker.choose(key, question, [*names, _LEAVE], len(names) if channels else 0)
+        seen.add(place)
+        # a guess is nobody's default: what is not known is left out
+        which = await asker.choose(key, question, [*names, _LEAVE], len(names))
         if which == len(names):
             continue
         way, quantity = options[which]
-        seen |= {place, (guess.table, guess.register + 1)} if way.type == "float32" else {place}
-        stage = await _stage(asker, f"{key}.stage", plan, quantity)
+        stage = await _stage(asker, f"{key}.stage", plan, quantity, [point for point, _, _ in channels])
+        if not stage:
+            continue
         lines = [f"table = {quoted(way.table)}", f"register = {way.register}", f"type = {quoted(way.type)}"]
         if way.type == "float32":
             lines.append(f"order = {quoted(way.order)}  # a guess, until its wire is proven")
@@ -76,16 +91,12 @@ async def _modbus(asker: Asker, plan: Plan, device: ModbusFound) -> None:
         channels.append((f"{stage}.{quantity}", lines, f"read {way.value:g} when it was found"))
     if not channels:
         return
-    name = next((name for name, bus in plan.buses.items() if quoted(device.port) in bus.lines[1]), None)
-    if name is None:
-        name = slug("rs485", list(plan.buses))
-        plan.buses[name] = Bus(
-            name, "Modbus RTU",
-            ['kind = "modbus_rtu"', f"port = {quoted(device.port)}", f"baud = {device.baud}",
-             f"parity = {quoted(device.parity)}"], [],
-        )  # fmt: skip
+    lines = [
+        'kind = "modbus_rtu"', f"port = {quoted(device.port)}", f"baud = {device.baud}",
+        f"parity = {quoted(device.parity)}",
+    ]  # fmt: skip
     wire = Wire(_wire_name(plan, f"modbus-{device.address}"), [f"address = {device.address}"], channels)
-    plan.buses[name].wires.append(wire)
+    _bus_at(plan, device.port, Bus("rs485", "Modbus RTU", lines, [])).wires.append(wire)
 
 
 def _read(way: Guess) -> str:
@@ -103,18 +114,30 @@ async def _sdi12(asker: Asker, plan: Plan, found: Found) -> None:
         typed = await asker.ask(key, asked, _quantities)
         if not typed:
             continue
-        name = next((name for name, bus in plan.buses.items() if quoted(probe.port) in bus.lines[1]), None)
-        if name is None:
-            name = slug("sdi", list(plan.buses))
+        channels: list[tuple[str, list[str], str]] = []
+        for place, quantity in enumerate(typed.split(", "), 1):
+            taken = [point for point, _, _ in channels]
+            stage = await _stage(asker, f"{key}.{place}.stage", plan, quantity, taken)
+            if stage:
+                channels.append((f"{stage}.{quantity}", [f"value = {place}"], ""))
+        if channels:
             more = [f"{one} = {quoted(value) if isinstance(value, str) else f'{value:g}'}"
                     for one, value in probe.wire.items()]  # fmt: skip
-            plan.buses[name] = Bus(name, "SDI-12", ['kind = "sdi12"', f"port = {quoted(probe.port)}", *more], [])
-        channels = []
-        for place, quantity in enumerate(typed.split(", "), 1):
-            stage = await _stage(asker, f"{key}.{place}.stage", plan, quantity)
-            channels.append((f"{stage}.{quantity}", [f"value = {place}"], ""))
-        wire = Wire(_wire_name(plan, f"sdi12-{probe.address}"), [f"address = {quoted(probe.address)}"], channels)
-        plan.buses[name].wires.append(wire)
+            lines = ['kind = "sdi12"', f"port = {quoted(probe.port)}", *more]
+            wire = Wire(
+                _wire_name(plan, f"sdi12-{probe.address}"), [f"address = {quoted(probe.address)}"], channels
+            )
+            _bus_at(plan, probe.port, Bus("sdi", "SDI-12", lines, [])).wires.append(wire)
+
+
+def _bus_at(plan: Plan, port: str, made: Bus) -> Bus:
+    """The bus at this port; the one that was made for it where there is none yet."""
+    for bus in plan.buses.values():
+        if f"port = {quoted(port)}" in bus.lines:
+            return bus
+    made.name = slug(made.name, list(plan.buses))
+    plan.buses[made.name] = made
+    return made
 
 
 def _quantities(typed: str) -> str:
@@ -130,9 +153,12 @@ def _quantities(typed: str) -> str:
 
 async def _thermometers(asker: Asker, plan: Plan, found: Found) -> None:
     wires = []
+    question = "Watch them live, to see which one you warm in your hand?"
+    if len(found.thermometers) > 1 and await asker.yes("onewire.watch", question, False):
+        await _watch(asker, Path(found.w1_root))
     for one in found.thermometers:
         now = one.trouble if one.celsius is None else f"reads {one.celsius:.1f} degC"
-        asker.console.say(f"Thermometer {one.device} {now}. Warm one in your hand to tell which is which.")
+        asker.console.say(f"Thermometer {one.device} {now}.")
         key = f"onewire.{one.device}"
         what = ("temperature", "air_temperature", "")
         names = ["a water temperature", "an air temperature", _LEAVE]
@@ -140,22 +166,42 @@ async def _thermometers(asker: Asker, plan: Plan, found: Found) -> None:
         if not quantity:
             continue
         stage = await _stage(asker, f"{key}.stage", plan, quantity)
+        if not stage:
+            continue
         name = _wire_name(plan, f"{stage}-thermometer")
         wires.append(Wire(name, [f"device = {quoted(one.device)}"], [(f"{stage}.{quantity}", [], "")]))
-        plan.buses["w1"] = Bus("w1", "DS18B20 thermometers", ['kind = "onewire"'], wires)
+        plan.buses["w1"] = Bus(
+            "w1", "DS18B20 thermometers", ['kind = "onewire"', *_root(found.w1_root, W1_ROOT)], wires
+        )
+
+
+def _root(found: str, usual: str) -> list[str]:
+    return [] if found == usual else [f"root = {quoted(found)}"]
+
+
+async def _watch(asker: Asker, root: Path) -> None:
+    """Show all thermometers by the end of their names, until something is typed."""
+    asker.console.say("Warm them one after the other. Enter when you know which is which.")
+    while asker.console.typed() is None:
+        with asker.clock.hold():
+            seen = await asyncio.to_thread(thermometers, root)
+        told = (
+            f"..{one.device[-4:]} {'no value' if one.celsius is None else f'{one.celsius:.1f}'}" for one in seen
+        )
+        asker.console.show("  ".join(told))
+        await asker.clock.sleep(_EVERY_S)
 
 
 async def _kernel(asker: Asker, plan: Plan, found: Found) -> None:
-    wires: list[Wire] = []
+    lines = ['kind = "iio"', *_root(found.iio_root, IIO_ROOT)]
+    bus = Bus("iio", "converters and chips of the kernel", lines, [])
     for device in found.kernel:
-        channels: list[tuple[str, list[str], str]] = []
-        for each in device.inputs:
-            made = await _input(asker, plan, device.device, each)
-            if made is not None:
-                channels.append(made)
-                wire = Wire(_wire_name(plan, device.device), [f"device = {quoted(device.device)}"], channels)
-                wires = [*(one for one in wires if one.channels is not channels), wire]
-                plan.buses["iio"] = Bus("iio", "converters and chips of the kernel", ['kind = "iio"'], wires)
+        made = [await _input(asker, plan, device.device, each) for each in device.inputs]
+        channels = [one for one in made if one is not None]
+        if channels:
+            plan.buses["iio"] = bus
+            name = _wire_name(plan, device.device)
+            bus.wires.append(Wire(name, [f"device = {quoted(device.device)}"], channels))
 
 
 async def _input(asker: Asker, plan: Plan, device: str, each: KernelInput) -> tuple[str, list[str], str] | None:
@@ -166,7 +212,8 @@ async def _input(asker: Asker, plan: Plan, device: str, each: KernelInput) -> tu
         question = f"{device} measures a pressure, now {now}. Is it the barometer of the room?"
         if not await asker.yes(key, question, True):
             return None
-        return f"{await _stage(asker, f'{key}.stage', plan, 'barometric_pressure')}.barometric_pressure", line, ""
+        stage = await _stage(asker, f"{key}.stage", plan, "barometric_pressure")
+        return (f"{stage}.barometric_pressure", line, "") if stage else None
     if not each.attribute.startswith(("voltage", "current")):
         return None
     question = f"{device}, input {each.attribute}, now {now}. What hangs on it?"
@@ -174,6 +221,8 @@ async def _input(asker: Asker, plan: Plan, device: str, each: KernelInput) -> tu
     if not quantity:
         return None
     stage = await _stage(asker, f"{key}.stage", plan, quantity)
+    if not stage:
+        return None
     unit = QUANTITIES[quantity].unit
     any_number = number(-1e6, 1e6)
     if each.attribute.startswith("voltage") and not await asker.yes(
@@ -181,12 +230,12 @@ async def _input(asker: Asker, plan: Plan, device: str, each: KernelInput) -> tu
     ):
         scale = await asker.ask(f"{key}.scale", f"How many {unit} for each millivolt", _not_zero)
         return f"{stage}.{quantity}", [*line, f"scale = {scale}"], ""
-    low = await asker.ask(f"{key}.low", f"What does 4 mA stand for, {unit}", any_number, "0")
+    low = await asker.ask(f"{key}.low", f"What does 4 mA stand for, {unit}", any_number)
     high = await asker.ask(f"{key}.high", f"And 20 mA, {unit}", any_number)
     shunt = ""
     if each.attribute.startswith("voltage"):
         ohm = await asker.ask(
-            f"{key}.shunt", "The resistor over which it is measured, ohm", number(1, 10000), "165"
+            f"{key}.shunt", "The resistor over which it is measured, ohm (read it off)", number(1, 10000), "165"
         )
         shunt = f"shunt_ohm = {ohm}, "
     loop = f"loop = {{ {shunt}low = {low}, high = {high} }}  # outside 3.6 to 21 mA it failed (NAMUR NE 43)"
@@ -205,6 +254,8 @@ async def _mains(asker: Asker, plan: Plan, found: Found) -> None:
     if not pin:
         return
     stage = await _stage(asker, "mains.stage", plan, "mains")
+    if not stage:
+        return
     wire = Wire("mains", ["every_s = 1"], [(f"{stage}.mains", [f"line = {pin}", "active_low = true"], "")])
     plan.buses["inputs"] = Bus(
         "inputs", "switches", ['kind = "gpio"', f"device = {quoted(found.chips[0])}"], [wire]

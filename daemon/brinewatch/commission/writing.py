@@ -16,6 +16,7 @@ from brinewatch.commission.shedtext import shed_text
 from brinewatch.config import read_shed
 from brinewatch.errors import BrinewatchError, ConfigurationError
 from brinewatch.ports import Clock
+from brinewatch.proving.kept import as_folder
 
 
 async def write_shed(path: Path, console: Console, clock: Clock) -> int:
@@ -31,7 +32,7 @@ async def write_shed(path: Path, console: Console, clock: Clock) -> int:
         if not await yes(console, "Go on without?"):
             return 1
     console.say("Enter takes what stands in brackets; q stops, and what was answered is offered again next time.")
-    plan = await interview(Asker(console, draft), draft.found or Found(""))
+    plan = await interview(Asker(console, draft, clock), draft.found or Found(""), _folder(path))
     text = shed_text(plan, path.name)
     try:
         _write_checked(path, text)
@@ -47,11 +48,17 @@ async def write_shed(path: Path, console: Console, clock: Clock) -> int:
     return 0
 
 
+def _folder(path: Path) -> str:
+    """Where the readings of a shed file go: for that of the service where its user may write (deploy/install)."""
+    return "/var/lib/brinewatch" if path.absolute().parent == Path("/etc/brinewatch") else "data"
+
+
 def _write_checked(path: Path, text: str) -> None:
     """Write it beside, check it there, and give it its name only when it is right and the name is free."""
     fresh = path.with_name(f".{path.name}.{os.getpid()}.toml")
     try:
         with fresh.open("x", encoding="utf-8") as file:
+            as_folder(file.fileno(), path.absolute().parent)
             file.write(text)
             file.flush()
             os.fsync(file.fileno())

@@ -93,7 +93,6 @@ WRONG: Mapping[str, Sequence[Wrong]] = {
         Wrong(_LOST, "topic or the place of the value is another, or the broker refuses", "See: brinewatch probes"),
         _SWAPPED, _DEAD,
     ),
-    "board": (Wrong(_STILL, "the kernel shows another sensor", "See: brinewatch probes"),),
 }  # fmt: skip
 
 

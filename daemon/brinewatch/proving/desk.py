@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from brinewatch import __version__
 from brinewatch.config import ShedFile
-from brinewatch.errors import BrinewatchError
+from brinewatch.errors import BrinewatchError, StoreError
 from brinewatch.moment import Moment
 from brinewatch.phrases import one_line
 from brinewatch.ports import Clock
@@ -19,6 +19,7 @@ from brinewatch.proving.items import (
     Proof,
     Sheet,
     Signature,
+    State,
     file_hash,
     fingerprint,
     items_of,
@@ -31,19 +32,26 @@ if TYPE_CHECKING:
     from fastapi import FastAPI
     from jinja2 import Environment
 
-RECORD = "commissioning record"  # kind of the remark in the journal that holds a signed sheet as JSON
+RECORD = "commissioning sheet"  # kind of the remark in the journal that holds a sheet as it was signed
 _LONGEST = 300
 _NAME = 60
 
 
 def read_sheet(shed: ShedFile, file: str | None = None) -> Sheet:
-    """The sheet as it stands on the disk. file: of the shed file in force; that on the disk when left out."""
+    """The sheet as it stands on the disk. file: of the shed file in force; that on the disk when left out.
+
+    StoreError when a file cannot be read.
+    """
     return _sheet(shed, read_book(shed.data), file)
 
 
 def _sheet(shed: ShedFile, book: Book, file: str | None) -> Sheet:
     signed = book.signed[-1] if book.signed else None
-    return sheet_of(shed, book.proofs, signed, file or file_hash(shed), rules_of(shed), __version__)
+    try:
+        file = file or file_hash(shed)
+    except OSError as error:
+        raise StoreError(f"{shed.path} cannot be read: {error.strerror}.", "Let this user read it.") from error
+    return sheet_of(shed, book.proofs, signed, file, rules_of(shed), __version__)
 
 
 def proof_of(shed: ShedFile, item: str, outcome: str, by: str, detail: str, now: Moment) -> Proof:
@@ -144,7 +152,7 @@ class Proving:
                     tuple(one.item.key for one in sheet.open), settled,
                 )  # fmt: skip
                 await asyncio.to_thread(self._keep, signature)
-        self._record(json.dumps({"signed": asdict(signature), "sheet": sheet_json(sheet)}, ensure_ascii=False))
+        self._record(_as_signed(sheet, signature))
         line = (
             f"Commissioning sheet signed by {who}: {settled} of {len(sheet.lines)} points settled, shed file "
             f"{sheet.file[:12]}, rules {sheet.rules}"
@@ -165,6 +173,18 @@ class Proving:
             return view_of(await self.sheet(), self._shed.zone)
 
         add_commission(app, templates, tell, self.sign)
+
+
+def _as_signed(sheet: Sheet, signature: Signature) -> str:
+    """The whole sheet in one line, so that the journal holds it whatever becomes of the file."""
+    told = []
+    for state in State:
+        titles = [one.item.title for one in sheet.lines if one.state is state]
+        told += [f"{state}: {', '.join(titles)}"] if titles else []
+    return (
+        f"As signed by {signature.by}: {'; '.join(told)}. Shed file SHA-256 {sheet.file}, rules {sheet.rules}, "
+        f"program {sheet.program}."
+    )
 
 
 def token(sheet: Sheet) -> str:

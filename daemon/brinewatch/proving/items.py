@@ -15,11 +15,12 @@ from typing import Any
 
 from brinewatch.alarms.version import body_of, version_of, version_of_all
 from brinewatch.config import ShedFile
+from brinewatch.config.plans import tanks_of
 from brinewatch.proving.moves import move_for
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
 
-_NO_WIRE = ("manual", "recorded")
+_NO_WIRE = ("manual", "recorded", "board")
 _LENGTH = 16  # of 64 hexadecimal digits
 
 
@@ -153,7 +154,7 @@ _BY_HAND = (
     ("standby-air", "Stand-by air starts",
      "Run the stand-by air, or open the oxygen, and see bubbles in every tank."),
     ("wall", "The page for the wall hangs in the shed",
-     "deploy/first-night.md, filled in with names and numbers, beside the door."),
+     "brinewatch commission wall --html wall.html: printed, its lines filled in, beside the door."),
     ("seconds", "A second person can do it all",
      "Somebody else has found the blower's breaker, the spare and the stand-by air alone."),
 )  # fmt: skip
@@ -174,23 +175,20 @@ def items_of(shed: ShedFile) -> list[Item]:
 
 
 def wired(shed: ShedFile) -> list[str]:
-    """Points fed by a wire, in the order of the shed file: not what people enter, nor a record."""
+    """Points fed by a wire, in the order of the shed file: not what people enter, nor the computer itself."""
     return [
         point for point, (bus, _, _) in shed.channels().items() if shed.buses[bus].kind not in _NO_WIRE
     ]  # fmt: skip
 
 
 def air_off_tanks(shed: ShedFile) -> list[str]:
-    """Tanks of animals whose oxygen is watched by a probe."""
+    """Tanks whose oxygen can be foretold and is measured: an air-off test can tell their demand."""
     seen = {stage_of(point) for point in wired(shed) if quantity_of(point) in ("oxygen", "oxygen_saturation")}
-    return [
-        one.settings.key for one in shed.stages
-        if one.path == "water" and one.settings.key in seen and one.settings.biomass_kg
-    ]  # fmt: skip
+    return [plan.stage for plan in tanks_of(shed) if plan.stage in seen]
 
 
 def point_title(shed: ShedFile, point: str) -> str:
-    return f"{shed.stage(stage_of(point)).name}, {QUANTITIES[quantity_of(point)].name}"
+    return f"{shed.stage(stage_of(point)).name} {QUANTITIES[quantity_of(point)].name}"
 
 
 # -- what a proof stands on -------------------------------------------------------------------------------------

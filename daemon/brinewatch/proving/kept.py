@@ -12,10 +12,12 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from brinewatch.errors import BrinewatchError, StoreError
-from brinewatch.proving.items import Outcome, Proof, Signature
+from pydantic import TypeAdapter, ValidationError
 
-NAME = "commissioning.json"
+from brinewatch.errors import BrinewatchError, StoreError
+from brinewatch.proving.items import Proof, Signature
+from brinewatch.store.backup import PROOFS
+
 _FORMAT = 1
 
 
@@ -33,6 +35,7 @@ def write_whole(path: Path, body: Mapping[str, Any]) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with fresh.open("w", encoding="utf-8") as file:
+            as_folder(file.fileno(), path.parent)
             json.dump(body, file, indent=1, ensure_ascii=False)
             file.write("\n")
             file.flush()
@@ -49,6 +52,14 @@ def write_whole(path: Path, body: Mapping[str, Any]) -> None:
             f"{path} cannot be written: {error.strerror}.",
             "Let this user write in that folder, or free some space.",
         ) from error
+
+
+def as_folder(file: int, folder: Path) -> None:
+    """Give an open file the owner of its folder and keep others out: what root writes, the service must read."""
+    os.fchmod(file, 0o640)
+    if os.geteuid() == 0:
+        there = folder.stat()
+        os.fchown(file, there.st_uid, there.st_gid)
 
 
 def read_whole(path: Path) -> dict[str, Any] | None:
@@ -75,21 +86,19 @@ def _strange(path: Path, why: str) -> BrinewatchError:
 
 def read_book(folder: Path) -> Book:
     """The proofs of a data folder; an empty book when there are none yet."""
-    path = folder / NAME
+    path = folder / PROOFS
     body = read_whole(path)
     if body is None:
         return Book()
     try:
-        proofs = tuple(Proof(**{**one, "outcome": Outcome(one["outcome"])}) for one in body["proofs"])
-        signed = tuple(Signature(**{**one, "open": tuple(one["open"])}) for one in body["signed"])
-    except (KeyError, TypeError, ValueError) as error:
-        raise _strange(path, f"{type(error).__name__}: {error}") from error
-    return Book(proofs, signed)
+        return TypeAdapter(Book).validate_python(body)
+    except ValidationError as error:
+        raise _strange(path, "; ".join(one["msg"] for one in error.errors()[:2])) from error
 
 
 def write_book(folder: Path, book: Book) -> None:
     write_whole(
-        folder / NAME,
+        folder / PROOFS,
         {"format": _FORMAT, "proofs": [asdict(one) for one in book.proofs],
          "signed": [asdict(one) for one in book.signed]},
     )  # fmt: skip

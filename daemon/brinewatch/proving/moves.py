@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -55,7 +55,6 @@ MOVES: Mapping[str, Move] = {
     "water_flow": Move("Throttle the water with your hand or a valve for a moment, and let it run again.", 1.0),
     "water_level": Move("Pour a bucket of the shed's own water in, or lift the sensor by a hand's width.", 1.0),
     "mains": Move(_MAINS, 1.0, -1),
-    "board_temperature": Move("Hold a warm hand on the case of the computer.", 1.0, 1),
 }  # fmt: skip
 
 
@@ -92,8 +91,11 @@ class Watch:
     _silent: int = 0
     reason: str = ""
 
-    def take(self, values: Mapping[str, float | None], reason: str = "") -> None:
-        """One look. reason: why the channel under test has no value."""
+    def take(
+        self, values: Mapping[str, float | None], reason: str = "", fresh: Collection[str] | None = None
+    ) -> None:
+        """One look. reason: why the channel under test has no value; fresh: channels that were read since the last
+        look, all when left out: a reading that is shown twice says nothing of how steady it is."""
         self._looks += 1
         if values.get(self.point) is None:
             self._silent += 1
@@ -103,7 +105,7 @@ class Watch:
                 self._now.pop(point, None)
                 continue
             base = self._before.setdefault(point, [])
-            if len(base) < _BASE:
+            if len(base) < _BASE and (fresh is None or point in fresh):
                 base.append(value)
             self._now[point] = value
 

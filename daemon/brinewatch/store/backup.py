@@ -27,6 +27,7 @@ from brinewatch.store.photos import copy_photos
 
 FILES = ("journal.sqlite", "history.sqlite")
 ABOUT = "backup.json"
+PROOFS = "commissioning.json"  # always written whole: it is copied as any file
 _PAGES, _PAUSE_S = 128, 0.01  # a slice, and the rest after it, so that a slow card is free for others between
 _STAMP = "%Y%m%dT%H%M%SZ"
 
@@ -62,6 +63,9 @@ def back_up_store(
         done = [back_up(data / name, unfinished / name, tell) for name in FILES if (data / name).exists()]
         if not done:
             raise StoreError(f"There is nothing to back up in {data}.", "Has this shed been watched yet?")
+        if (data / PROOFS).exists():
+            shutil.copyfile(data / PROOFS, unfinished / PROOFS)
+            _sync(unfinished / PROOFS)
         about = {
             "made": utc_text(now.utc),
             "files": {one.name: {"bytes": one.bytes, "records": one.records} for one in done},
@@ -168,6 +172,11 @@ def restore_store(backup: Path, data: Path, now: Moment) -> tuple[list[Copied], 
                     there.rename(kept)
                     aside += [kept] if not tail else []
             (data / f"{path.name}.part").rename(own)
+        if (backup / PROOFS).is_file():
+            own = data / PROOFS
+            if own.exists():
+                aside.append(own.rename(own.with_name(f"{own.stem}.before-restore-{stamp}{own.suffix}")))
+            shutil.copyfile(backup / PROOFS, own)
         copy_photos(backup.parent / photos.BACKUP, data / photos.FOLDER)
         _sync(data)
     except OSError as error:
