@@ -196,6 +196,6 @@ async def test_what_is_written_into_any_field_is_shown_as_text(tmp_path: Path) -
                             judge(await web.get(where, params=data), f"{where} {names}")
                         else:
                             judge(await web.post(where, data=data), f"{where} {names}")
-    print(filled, set(told))
     assert filled > 20
+    assert {"/", "/alarms", "/rounds/new ('note',)"} <= set(told)  # it was shown, and as text
     assert {"/rounds/new", "/account", "/accounts", "/history"} <= seen
