@@ -73,11 +73,12 @@ async def test_it_follows_the_phone_into_the_dark() -> None:
 
 
 async def test_the_statement_is_exchanged_by_itself_and_what_is_open_stays_open() -> None:
-    views = iter([ALL_WELL])
-    async with phone() as tab, served(lambda: next(views, STOPPED)) as server:
+    views = [ALL_WELL]
+    async with phone() as tab, served(lambda: views[-1]) as server:
         await tab.go(server.url)
         assert await tab.value("document.querySelector('h1').textContent") == "All is well."
         await tab.value("document.getElementById('lately').open = true")
+        views.append(STOPPED)
         await tab.until("document.querySelector('h1').textContent === 'Air supply stopped'")
         assert await tab.value("document.title") == "Danger: Gannet Quay"
         assert await tab.value("document.getElementById('lately').open") is True
