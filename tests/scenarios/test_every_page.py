@@ -1,8 +1,5 @@
 """Every page of one shed in a real browser: accessible by day and by night, and nothing a person wrote is more than
-text. The judge is axe-core (Deque), whose rules are those of WCAG 2.2 A and AA and common practice.
-
-`bash deploy/fetch-axe` fetches it.
-"""
+text."""
 
 from __future__ import annotations
 
@@ -21,19 +18,17 @@ import pytest
 from brinewatch.clock import SystemClock
 from brinewatch.page.app import create_app
 from brinewatch.page.server import PageServer, PageSettings
+from page.axe import found_by_axe
 from page.browser import Phone, phone
 from page.people import PASSWORD, Browser, page, put
 from scenarios.night import DEMO, Night, night
 
-AXE = Path(__file__).parents[2] / "var" / "tests" / "axe.min.js"
 # what may be there and is judged on the first of its kind alone: numbers, days and names in an address
 _VARIES = re.compile(r"\d[\w.-]*|[\w-]+@[\w.-]+|[\w-]+\.\w+(?=$|/)")
 # ends an attribute, an element and a script, and begins what would run
 _NASTY = """'"></textarea></title><script>alert(1)</script><img src=x onerror=alert(2)>{{7*7}}&lt;"""
 _CHOICES = ("hidden", "checkbox", "radio", "submit", "file")
 _LINKS = "[...document.querySelectorAll('a[href]')].map((one) => one.href)"
-_FOUND = """axe.run(document, %s).then((found) => found.violations.filter((one) => ["serious", "critical"].includes(
-  one.impact)).flatMap((one) => one.nodes.map((node) => one.id + ": " + node.html.slice(0, 160))))"""
 
 
 def shed_text() -> str:
@@ -109,26 +104,13 @@ def kind(url: str) -> str:
     return _VARIES.sub("*", urlsplit(url).path)
 
 
-async def found_by_axe(tab: Phone) -> list[str]:
-    """What it finds serious or critical, by day; and what nobody can read by night."""
-    await tab.value(AXE.read_text(encoding="utf-8"))
-    await tab.value("document.querySelectorAll('details').forEach((one) => (one.open = true))")
-    found = list(await tab.value(_FOUND % "{}"))
-    await tab.scheme("dark")
-    found += await tab.value(_FOUND % '{runOnly: ["color-contrast"]}')
-    await tab.scheme("light")
-    return found
-
-
 @pytest.mark.browser
 async def test_every_page_is_accessible_by_day_and_by_night(tmp_path: Path) -> None:
-    assert AXE.is_file(), "axe-core is not there: bash deploy/fetch-axe"
     async with (
         night(tmp_path, shed_text()) as it,
         served(it, tmp_path / "accounts") as url,
         phone(390) as tab,
     ):
-        await tab.scheme("light")
         await tab.go(f"{url}login")
         faults = {"/login": await found_by_axe(tab)}
         # it does look: a picture without words, and words nobody can read
