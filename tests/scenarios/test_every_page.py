@@ -119,7 +119,8 @@ async def test_every_page_is_accessible_by_day_and_by_night(tmp_path: Path) -> N
         assert {one.partition(":")[0] for one in await found_by_axe(tab)} == {"image-alt", "color-contrast"}
         await log_in(tab, url)
         await it.shed.faults.on("blower-stop")
-        await it.until(lambda: it.daemon.overview().alarms)
+        # the blower, the air it drives, and what is told to follow from it
+        await it.until(lambda: any(one.cause for one in it.daemon.overview().aside))
         todo, seen = [url], set()
         while todo:
             to = todo.pop(0)
@@ -132,6 +133,9 @@ async def test_every_page_is_accessible_by_day_and_by_night(tmp_path: Path) -> N
             # files are no pages
             todo += [one for one in links if one.startswith(url) and "." not in urlsplit(one).path]
         assert {"/", "/alarms", "/history", "/report", "/rounds", "/account"} <= seen
+        await tab.go(url)
+        assert "because of" in await tab.value("document.getElementById('s-manifold').textContent")
+        assert "It leads to Air manifold" in await tab.value("document.getElementById('s-blower').textContent")
     assert not any(faults.values()), json.dumps({key: one for key, one in faults.items() if one}, indent=1)
 
 
