@@ -18,6 +18,7 @@ NAMES = {
     "fuzz": "spoiled inputs to every parser: crashes, wrong values, time an input against the making of it",
     "latency": "from the loss of air to the text in the modem",
     "memory": "the daemon with 20 channels at 1 Hz: memory, processor, open files",
+    "page": "the page on a poor line: bytes, seconds until it can be read; a year of one channel",
     "rehearsal": "a month of readings through rules, against stepping every one of them",
     "storage": "a year of readings on the card: size, blocks written, questions, against rows and DuckDB",
 }

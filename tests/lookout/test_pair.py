@@ -34,8 +34,11 @@ from brinewatch.vitals import Numbers
 from broker import Broker, broker, listener
 from certificates import certify
 from lookout.home import EVENING, QUAY_MODEM, SECRET, Voice, lookout_text
+from page.axe import found_by_axe
+from page.browser import phone
 from page.people import Browser, page, proof_of, put
 from page.sheds import ALL_WELL
+from page.test_browser import served_app
 from scenarios.night import night, shed_text
 
 pytestmark = pytest.mark.broker
@@ -78,11 +81,13 @@ class Pair:
             await self.it.passes(1)
             await asyncio.sleep(0.002)
 
+    def app(self) -> FastAPI:
+        lookout = self.lookout
+        return create_night(lookout.file, lookout.signs, lookout.orders, lookout.overview, lookout.clock)
+
     @asynccontextmanager
     async def browser(self) -> AsyncIterator[httpx.AsyncClient]:
-        lookout = self.lookout
-        app = create_night(lookout.file, lookout.signs, lookout.orders, lookout.overview, lookout.clock)
-        async with httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://home") as client:
+        async with httpx.AsyncClient(transport=httpx.ASGITransport(self.app()), base_url="http://home") as client:
             yield client
 
 
@@ -115,6 +120,7 @@ async def pair(folder: Path, port: int, more: str = "acknowledge = true") -> Asy
             await modem.stop()
 
 
+@pytest.mark.browser
 async def test_a_well_shed_is_seen_well_and_shown_as_on_its_own_page(tmp_path: Path, mosquitto: Broker) -> None:
     async with pair(tmp_path, mosquitto.port) as it:
         assert it.lookout.signs.sheds["gannet-quay"].sight == "there"
@@ -125,9 +131,18 @@ async def test_a_well_shed_is_seen_well_and_shown_as_on_its_own_page(tmp_path: P
             assert "There. Heard" in sheds
             assert "awaiting its first beat" in sheds
             page = (await client.get("/shed/gannet-quay/")).text
-        assert re.search(r"<dt>air supply pressure</dt><dd>12\.\d kPa", page.replace("\N{NO-BREAK SPACE}", " "))
+        page = page.replace("\N{NO-BREAK SPACE}", " ")
+        assert re.search(r"<span>air supply pressure</span>\s*<b>12\.\d kPa", page)
         assert "This is what the shed told" in page
         assert "form" in page
+        async with served_app(it.app()) as server, phone(390) as tab:
+            for path in ("", "own/", "shed/gannet-quay/", "shed/ledge/"):
+                await tab.go(f"{server.url}{path}")
+                assert await found_by_axe(tab) == [], path
+            # the other shed's page is live: what has passed there is here
+            before = await tab.value("document.querySelector('time').textContent")
+            await it.passes(2)
+            await tab.until(f"document.querySelector('time').textContent !== '{before}'", within=4)
 
 
 async def test_an_alarm_is_taken_over_from_home_and_only_the_sheds_word_counts(

@@ -14,7 +14,7 @@ from brinewatch.overview import Overview
 from brinewatch.page.app import create_app
 from brinewatch.page.server import PageServer, PageSettings
 from page.browser import phone
-from page.sheds import ALL_WELL, EVERY, STOPPED
+from page.sheds import ALL_WELL, EVERY, FOLLOWED, STOPPED
 
 pytestmark = pytest.mark.browser
 
@@ -73,11 +73,12 @@ async def test_it_follows_the_phone_into_the_dark() -> None:
 
 
 async def test_the_statement_is_exchanged_by_itself_and_what_is_open_stays_open() -> None:
-    views = iter([ALL_WELL])
-    async with phone() as tab, served(lambda: next(views, STOPPED)) as server:
+    views = [ALL_WELL]
+    async with phone() as tab, served(lambda: views[-1]) as server:
         await tab.go(server.url)
         assert await tab.value("document.querySelector('h1').textContent") == "All is well."
         await tab.value("document.getElementById('lately').open = true")
+        views.append(STOPPED)
         await tab.until("document.querySelector('h1').textContent === 'Air supply stopped'")
         assert await tab.value("document.title") == "Danger: Gannet Quay"
         assert await tab.value("document.getElementById('lately').open") is True
@@ -106,6 +107,78 @@ async def test_a_daemon_that_is_gone_is_said_at_once_and_found_again() -> None:
             await task
 
 
+class Line:
+    """A line between a phone and a server that can go silent: nothing comes through, and nobody is told."""
+
+    def __init__(self, to: str) -> None:
+        self._to = int(to.rsplit(":", 1)[1].strip("/"))
+        self._open = asyncio.Event()
+        self._open.set()
+        self._ends: list[asyncio.StreamWriter] = []
+        self._work: set[asyncio.Task[None]] = set()
+
+    async def __aenter__(self) -> Line:
+        self._server = await asyncio.start_server(self._carry, "127.0.0.1", 0)
+        self.url = f"http://127.0.0.1:{self._server.sockets[0].getsockname()[1]}/"
+        return self
+
+    async def __aexit__(self, *args: object) -> None:
+        self._server.close()
+        self.back()
+        await asyncio.gather(*self._work, return_exceptions=True)
+        await self._server.wait_closed()
+
+    def silent(self) -> None:
+        self._open.clear()
+
+    def back(self) -> None:
+        """What was open before is not there any more."""
+        self._open.set()
+        for end in self._ends:
+            end.close()
+        self._ends.clear()
+
+    async def _carry(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        there, back = await asyncio.open_connection("127.0.0.1", self._to)
+        self._ends += [writer, back]
+        for one, other in ((reader, back), (there, writer)):
+            task = asyncio.create_task(self._pump(one, other))
+            self._work.add(task)
+            task.add_done_callback(self._work.discard)
+
+    async def _pump(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        with contextlib.suppress(ConnectionError):
+            while piece := await reader.read(65536):
+                await self._open.wait()
+                writer.write(piece)
+                await writer.drain()
+        writer.close()
+
+
+async def test_a_phone_loses_the_line_and_regains_it() -> None:
+    """A silent line is told within ten seconds. What happened meanwhile is there at once when it is back, by a
+    stream again; what is open stays open, and the keyboard where it was."""
+    views = [ALL_WELL]
+    held = "document.activeElement.closest('details').id"
+    asked = "performance.getEntriesByType('resource').filter((one) => one.name.endsWith('/now')).length"
+    async with phone() as tab, served(lambda: views[-1]) as server, Line(server.url) as line:
+        await tab.go(line.url)
+        await tab.value("document.getElementById('p-sump.temperature').open = true")
+        await tab.value("document.getElementById('p-sump.temperature').firstChild.focus()")
+        line.silent()
+        views.append(FOLLOWED)
+        await tab.until(LOST, within=11)
+        assert await tab.value("document.querySelector('h1').textContent") == "All is well."
+        line.back()
+        await tab.until(f"!({LOST}) && document.querySelector('h1').textContent === 'Air supply stopped'", within=6)
+        assert await tab.value("document.getElementById('p-sump.temperature').open") is True
+        assert await tab.value(held) == "p-sump.temperature"
+        before = await tab.value(asked)
+        views.append(ALL_WELL)
+        await tab.until("document.querySelector('h1').textContent === 'All is well.'", within=5)
+        assert await tab.value(asked) == before
+
+
 async def test_a_daemon_that_answers_with_an_error_is_lost_too() -> None:
     views = iter([ALL_WELL])
     async with phone() as tab, served(lambda: next(views)) as server:
@@ -114,17 +187,20 @@ async def test_a_daemon_that_answers_with_an_error_is_lost_too() -> None:
         await tab.until(LOST, within=2)
 
 
-async def test_a_daemon_that_hangs_is_lost_too() -> None:
-    app, over = create_app(lambda: ALL_WELL), asyncio.Event()
+async def test_where_no_stream_gets_through_the_page_asks() -> None:
+    """As behind a web server that collects what is sent: it begins, and nothing comes of it."""
+    views = [ALL_WELL]
+    app = create_app(lambda: views[-1])
 
-    async def hanging(scope: Any, receive: Any, send: Any) -> None:
-        if scope["path"] == "/now":
-            await over.wait()
-        await app(scope, receive, send)
+    async def collecting(scope: Any, receive: Any, send: Any) -> None:
+        async def kept(message: Any) -> None:
+            if message["type"] != "http.response.body" or not message.get("more_body"):
+                await send(message)
 
-    async with phone() as tab, served_app(hanging) as server:
+        await app(scope, receive, kept if scope["path"] == "/live" else send)
+
+    async with phone() as tab, served_app(collecting) as server:
         await tab.go(server.url)
-        await tab.value(WAKE)
-        await tab.until(LOST, within=6)
-        over.set()
-        await tab.until(f"!({LOST})")
+        views.append(STOPPED)
+        await tab.until("document.querySelector('h1').textContent === 'Air supply stopped'", within=8)
+        assert not await tab.value(LOST)

@@ -241,3 +241,9 @@ def test_a_cause_points_at_its_consequences_and_they_at_it() -> None:
     assert tank_b.word == "Danger"
     assert not blower.from_
     assert not airlift.to
+
+
+def test_parts_of_the_watch_that_are_well_need_one_line() -> None:
+    assert [short for _, _, short in tell(ALL_WELL).beside] == ["", "its 2 parts are well"]
+    ill = with_points(ALL_WELL, point("modem.health", 0, "failing", Flag.SUSPECT, "no network"))
+    assert [short for _, _, short in tell(ill).beside] == ["", ""]

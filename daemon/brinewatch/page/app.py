@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from fastapi import Depends, FastAPI, Request
+from fastapi.exception_handlers import request_validation_exception_handler
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.exceptions import HTTPException
@@ -124,6 +126,15 @@ def pages(*folders: Path, forms: bool = False, guard: Guard | None = None) -> tu
             text = refused.render(what=what, hint="")
             return HTMLResponse(text, error.status_code, headers={**NEVER_KEPT, **(error.headers or {})})
         return JSONResponse({"detail": error.detail}, error.status_code, headers=error.headers)
+
+    @app.exception_handler(RequestValidationError)
+    async def misread(request: Request, error: RequestValidationError) -> Response:
+        """An address that asks for what its page cannot be asked."""
+        if not wants_page(request):
+            return await request_validation_exception_handler(request, error)
+        wrong = ", ".join(sorted({str(one["loc"][-1]) for one in error.errors()}))
+        hint = "Go back, and choose it there."
+        return HTMLResponse(refused.render(what=f"This cannot be asked here: {wrong}.", hint=hint), 422, NEVER_KEPT)
 
     @app.exception_handler(BrinewatchError)
     async def cannot(request: Request, error: BrinewatchError) -> Response:

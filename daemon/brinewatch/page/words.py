@@ -152,7 +152,7 @@ def tell(overview: Overview) -> Page:
 def _in_short(path: str, stops: Sequence[Stop]) -> str:
     """What is said of the parts of the watch while each is well, so that they need no room of their own."""
     fine = all(not stop.mark and not row.mark for stop in stops for row in stop.rows)
-    return f"all {len(stops)} parts are well" if path == "watch" and len(stops) > 1 and fine else ""
+    return f"its {len(stops)} parts are well" if path == "watch" and len(stops) > 1 and fine else ""
 
 
 def _aside(overview: Overview) -> tuple[tuple[str, str], ...]:
