@@ -14,6 +14,28 @@ from typing import Any
 import pytest
 
 HERE = Path(__file__).parent
+# folders of tests that take long, the longest first: they begin, so that no worker ends alone with one of them
+LONG = ("faults", "scenarios", "rehearsal", "fuzz", "page", "replica", "lookout", "keeping", "importing", "store")
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Deal the long ones out to the workers: each begins with as many tests as the others, in one piece."""
+    workers: int = getattr(config, "workerinput", {}).get("workercount", 1)
+    if workers == 1:
+        return  # in the order they are written
+    rank = {name: place for place, name in enumerate(LONG)}
+    folders = {item: item.path.relative_to(HERE).parts[0] for item in items}
+    long = sorted((item for item in items if folders[item] in rank), key=lambda item: rank[folders[item]])
+    short = [item for item in items if folders[item] not in rank]
+    every = len(items)
+    items.clear()
+    for worker in range(workers):
+        mine = long[worker::workers]
+        room = max(0, (every - len(items)) // (workers - worker) - len(mine))
+        items += [*mine, *short[:room]]
+        del short[:room]
+    items += short
 
 
 def _leaves_no_task(test: Callable[..., Any]) -> Callable[..., Any]:

@@ -14,7 +14,7 @@ from row import Measure, Row
 NAMES = {
     "engine": "one step of the alarm engine, against a plain loop of comparisons",
     "faults": "every trouble with the loss of air in its midst, and 10,000 kills: promises broken",
-    "fleet": "1,000 sheds and one lookout: share of a core, and how soon a dead shed is alarmed",
+    "fleet": "1,000 sheds, a broker, a lookout, a time-series server: shares of a core; when a dead one is alarmed",
     "fuzz": "spoiled inputs to every parser: crashes, wrong values, time an input against the making of it",
     "latency": "from the loss of air to the text in the modem",
     "memory": "the daemon with 20 channels at 1 Hz: memory, processor, open files",

@@ -1,7 +1,9 @@
-"""A thousand simulated sheds and one lookout: how much of a core it takes, and how soon a dead shed is alarmed.
+"""A thousand simulated sheds, one broker, one lookout, one time-series server: how much of a core each of the three
+takes, and how soon a dead shed is alarmed.
 
 The sheds' signs of life (every 30 s each) and states (every 60 s each) go through a real Mosquitto to the lookout,
-a process of its own and, at the same time, to a bare client that only receives and reads the same JSON.
+a process of its own and, at the same time, to a bare client that only receives and reads the same JSON. Their
+readings go to a real VictoriaMetrics, as replicas send them (fleet_series.py).
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+import fleet_series
 from brinewatch.sentry.beats import Beat
 from brinewatch.signing import sealed
 from row import Row
@@ -31,6 +34,7 @@ EVERY_S, STATE_S = 30.0, 60.0
 CORE = 0.10
 DETECTED_S = 180.0
 SECRET = "the secret of all simulated sheds"  # noqa: S105 - of sheds that do not exist
+_PAGE_MB = os.sysconf("SC_PAGE_SIZE") / 1e6
 _START = 1_793_404_800.0  # 2026-10-31 00:00 UTC
 _STATE = json.dumps(
     {"well": True, "sentence": "All is well.", "stages": [{"key": "tank", "points": list(range(1500))}]}
@@ -87,29 +91,48 @@ def measure(quick: bool) -> Iterator[Row]:
 def _share(window: float) -> Iterator[Row]:
     with tempfile.TemporaryDirectory(prefix="brinewatch-fleet-") as name:
         folder = Path(name)
-        port = _free()
+        port, series = _free(), _free()
         _lay_out(folder, port, SHEDS)
-        with _running(_broker(folder, port)):
-            _until_open(port)
+        with (
+            _running(_broker(folder, port)) as broker,
+            _running(fleet_series.command(folder, series), folder / "series-log") as server,
+        ):
+            _until_open(port, "the broker did not start (sudo apt-get install mosquitto)")
+            _until_open(series, "the time-series server did not start")
             lookout = [sys.executable, "-m", "brinewatch", "lookout", str(folder / "lookout.toml")]
+            replicas = [sys.executable, fleet_series.__file__, str(series), str(SHEDS), str(folder / "sent")]
             with (
                 _running(lookout, folder / "log") as watcher,
                 _running([sys.executable, "-c", _BARE, str(port)]) as bare,
                 _running([sys.executable, "-c", _SHEDS, str(port), str(Path(__file__).parent)]),
+                _running(replicas, folder / "replicas-log") as sender,
             ):
+                measured = (watcher, bare, broker, server)
                 _settle(folder, watcher)
-                before, since = (_cpu_s(watcher), _cpu_s(bare)), time.monotonic()
+                before, since = [_cpu_s(one) for one in measured], time.monotonic()
                 time.sleep(window)
                 took = time.monotonic() - since
-                used, plain = (_cpu_s(one) - then for one, then in zip((watcher, bare), before, strict=True))
+                spent = [_cpu_s(one) - then for one, then in zip(measured, before, strict=True)]
+                resident = int(Path(f"/proc/{server.pid}/statm").read_text().split()[1]) * _PAGE_MB
+                if sender.poll() is not None:
+                    raise SystemExit((folder / "replicas-log").read_text())
             _believed(folder, min(SHEDS, int(0.8 * window * SHEDS / EVERY_S)))
-    what = (
-        f"one lookout, {SHEDS} sheds, {SHEDS / EVERY_S:.0f} signs of life and {SHEDS / STATE_S:.0f} states a second"
-    )
-    yield Row("fleet", what, used / took, "of a core", goal=CORE)
+            sent, kept = int((folder / "sent").read_text()), fleet_series.kept(series)
+            on_disk = sum(one.stat().st_size for one in (folder / "series" / "data").rglob("*") if one.is_file())
+    # what is under way when the sender ends is a shed's minute at most
+    if not 0 <= kept - sent <= 240 or sent < 0.8 * window * fleet_series.readings_a_second(SHEDS):
+        raise SystemExit(f"fleet: {sent} readings were taken by the time-series server, it holds {kept}")
+    used, plain, passed, stored = spent
+    told = f"{SHEDS / EVERY_S:.0f} signs of life and {SHEDS / STATE_S:.0f} states a second"
+    yield Row("fleet", f"one lookout, {SHEDS} sheds, {told}", used / took, "of a core", goal=CORE)
     yield Row(
         "fleet", "the same", used / took, "of a core", plain / took, "a bare client that receives and reads it"
     )
+    yield Row("fleet", "one broker, the same to two clients", passed / took, "of a core")
+    told = f"one time-series server, {SHEDS} sheds, {fleet_series.readings_a_second(SHEDS):.0f} readings a second"
+    yield Row("fleet", told, stored / took, "of a core")
+    yield Row("fleet", "the same, resident", resident, "MB")
+    yield Row("fleet", f"the same, on its disk after {kept} readings", on_disk / kept, "B a reading")
 
 
 def _settle(folder: Path, watcher: subprocess.Popen[bytes]) -> None:
@@ -252,13 +275,13 @@ def _free() -> int:
         return int(one.getsockname()[1])
 
 
-def _until_open(port: int) -> None:
-    end = time.monotonic() + 10
+def _until_open(port: int, otherwise: str) -> None:
+    end = time.monotonic() + 20
     while True:
         try:
             socket.create_connection(("127.0.0.1", port), timeout=1).close()
             return
         except OSError:
             if time.monotonic() > end:
-                raise SystemExit("fleet: the broker did not start (sudo apt-get install mosquitto)") from None
+                raise SystemExit(f"fleet: {otherwise}") from None
             time.sleep(0.05)

@@ -105,6 +105,18 @@ def inputs(folder: Path) -> None:
         (folder / "inputs" / line / "value").write_text("1")
 
 
+async def test_inputs_due_together_are_told_together_and_none_holds_another_back(tmp_path: Path) -> None:
+    inputs(tmp_path)
+    (tmp_path / "inputs" / "1" / "value").write_text("?")
+    async with stepped(INPUTS, tmp_path, 11) as (_, heard):
+        told = [(at - 1000, [(one.point, one.value) for one in samples]) for at, samples in heard.all]
+    mains, level = ("room.mains", None), ("sump.level_switch", 1.0)
+    both, each = [mains, level], [[mains], [level]]
+    assert [at for at, samples in told if samples == both] == [0, 10]
+    assert all(samples in each for at, samples in told if at not in (0, 10))
+    assert {at for at, _ in told} == {0, 2, 4, 5, 6, 8, 10}
+
+
 async def test_every_probe_in_its_own_fixed_phase(tmp_path: Path) -> None:
     inputs(tmp_path)
     async with stepped(INPUTS, tmp_path, 21) as (worker, heard):

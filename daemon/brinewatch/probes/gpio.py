@@ -69,6 +69,8 @@ class GpioSettings(Settings):
 class GpioBus:
     """The inputs of one chip. Levels are read at once; edges count from opening on."""
 
+    at_once = True
+
     def __init__(self, name: str, settings: GpioSettings, clock: Clock, device: Path) -> None:
         self.name = name
         self._settings = settings

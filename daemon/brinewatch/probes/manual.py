@@ -47,6 +47,8 @@ class Entry(Protocol):
 class ManualBus:
     """The last value entered for each point. Entries outlive a restart when the store hands them to `restore`."""
 
+    at_once = True
+
     def __init__(self, name: str, settings: ManualSettings, clock: Clock) -> None:
         self.name = name
         self._clock = clock
