@@ -159,14 +159,15 @@ def test_parts_that_were_started_again_say_why_and_how_often() -> None:
 
 
 def test_ways_tell_when_anything_last_went_out_and_arrived() -> None:
+    gone = "no such number"
     fates = [
         Fate("sms", "a", Delivery.DELIVERED, "", NOW.utc - 3000, NOW.utc - 3600),
         Fate("sms", "b", Delivery.SENT, "", NOW.utc - 600, NOW.utc - 600),
-        Fate("sms", "c", Delivery.FAILED, "no such number", NOW.utc - 60, None),
+        Fate("sms", "c", Delivery.FAILED, gone, NOW.utc - 60, None),
         Fate("mail", "d", Delivery.SENT, "", NOW.utc - 30, None),
     ]
     assert way_notes("sms", fates, True, NOW) == [
-        "Last sent 02:03. Last arrived 01:23. Last one that did not arrive, or may not have: 02:12 (no such number)."
+        f"Last sent 02:03. Last arrived 01:23. Last one that did not arrive, or may not have: 02:12 ({gone})."
     ]
     assert way_notes("mail", fates, False, NOW) == ["Last sent 02:13."]
     assert way_notes("webhook", fates, False, NOW) == ["Nothing sent yet."]

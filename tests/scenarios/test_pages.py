@@ -99,7 +99,7 @@ async def test_a_night_and_its_day_after_on_the_pages(tmp_path: Path) -> None:
         "Air supply pressure was below 8.0 kPa for",
         "Motor current: below 0.10 A for 60 s, over when it is not for",
         "Priority critical.",
-        "of motor-current-low@blower.motor_current.",
+        "of motor-current-low@blower.motor_current, in force still.",
         "(Blower) is over: motor current",
     ):
         assert said in told, said
