@@ -18,6 +18,7 @@ from brinewatch.duty.showing import _nights
 from brinewatch.duty.uncovered import Gap, gaps_of
 from brinewatch.messages import Delivery
 from brinewatch.moment import Moment
+from brinewatch.nights.read import last_night
 from brinewatch.readings import Flag, Reading
 from brinewatch.store.rows import Fate
 from config.sheds import SMALL, write
@@ -79,6 +80,14 @@ def test_a_night_in_which_the_clock_is_set_back_is_an_hour_longer(tmp_path: Path
     now = Moment(0.0, datetime(2026, 10, 24, 12, tzinfo=zone).timestamp(), True, zone)
     [(_, [watch]), *_] = nights_ahead(shed(tmp_path, zone="Europe/Dublin"), now)
     assert watch.end.utc - watch.begin.utc == 10 * 3600
+
+
+def test_a_night_until_midnight_ends_at_midnight(tmp_path: Path) -> None:
+    file = read_shed(write(tmp_path, SMALL + PEOPLE + '[calling]\nnight = "20:00-24:00"\n'))
+    [(day, [watch]), *_] = nights_ahead(file, NOW)
+    assert (day.isoformat(), watch.end.utc - watch.begin.utc) == ("2026-09-23", 4 * 3600)
+    begin, end = last_night(file, NOW)
+    assert (f"{begin.local:%d %H:%M}", f"{end.local:%d %H:%M}") == ("22 20:00", "23 00:00")
 
 
 def test_the_plan_names_who_is_on_duty_first(tmp_path: Path) -> None:
