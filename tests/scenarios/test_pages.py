@@ -140,7 +140,7 @@ async def test_a_night_and_its_day_after_on_the_pages(tmp_path: Path, monkeypatc
     assert text.index("Failure ph") < text.index("Parts and ways")
     assert re.search(r"Failure ph Nursery raceway, pH: failure\. .{10,200} Last usable answer \d+ s ago\.", text)
     for said in (
-        "Modem : well registered home, signal -71 dBm. Last sent 22:", "oxygen : good", "free of",
+        "Modem : well Registered home, signal -71 dBm. Last sent 22:", "oxygen : good", "free of",
         "Bus rs485", "Messages : none waits to go out", "Not set up here", "brinewatch 0.",
     ):  # fmt: skip
         assert said in text, said
