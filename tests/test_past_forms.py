@@ -170,6 +170,19 @@ def test_an_alarm_that_still_holds_has_no_end() -> None:
     assert alarm_spans([one, again, over], 801.0, 900.0) == []
 
 
+def test_what_followed_from_a_cause_is_over_when_it_is_no_longer_held_back() -> None:
+    at = Moment(0.0, 100.0, True)
+    one = AlarmEvent(
+        Happening.JOINED, "a@b.c", 0, Priority.HIGH, "A", "b.c", "oxygen", State.SUPPRESSED, 1.0, 2.0, at, at
+    )
+    [span] = alarm_spans([one], 0.0, 900.0)
+    assert span.end is None
+    [span] = alarm_spans(
+        [one, replace(one, happening=Happening.RELEASED, state=State.NORMAL, at=at.later(300))], 0.0, 900.0
+    )
+    assert span.end == 400.0
+
+
 def test_bars_of_nothing_and_of_one_value() -> None:
     assert spark_of([None, None]) == ""
     assert spark_of([1.0, None, 1.0]) == "▁ ▁"

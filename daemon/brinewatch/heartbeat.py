@@ -221,7 +221,7 @@ class Heartbeat:
             return
         heard = self._heard is not None and now.mono - self._heard <= limit
         if heard and self._hears_us:
-            self._on_lookout(True, "")
+            self._on_lookout(True, self._last_sign(now))
         elif heard:
             if now.mono - self._opened > limit:
                 self._on_lookout(False, f"the lookout {self._settings.key} is there and does not hear this shed")
@@ -231,6 +231,11 @@ class Heartbeat:
             since = "since this watch began" if self._heard is None else f"for {span_text(now.mono - self._heard)}"
             self._on_lookout(False, f"the lookout {self._settings.key} is silent {since}")
 
+    def _last_sign(self, now: Moment) -> str:
+        assert self._heard is not None
+        at = now.later(self._heard - now.mono).local
+        return f"last sign of {self._settings.key} at {at:%H:%M:%S}"
+
     def _judge_by_text(self, now: Moment) -> None:
         """Where there is no broker the lookout answers each text."""
         limit = 60.0 * self._settings.sms_every_min + _ANSWER_S
@@ -239,7 +244,7 @@ class Heartbeat:
             why = f"the lookout {self._settings.key} has answered no text for {span_text(now.mono - since)}"
             self._on_lookout(False, why)
         elif self._heard is not None:
-            self._on_lookout(True, "")
+            self._on_lookout(True, self._last_sign(now))
 
 
 def heartbeat_of(

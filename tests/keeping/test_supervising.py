@@ -89,6 +89,10 @@ async def test_parts_that_keep_failing_are_started_again_told_of_by_what_they_ar
             "parts": (False, "bus a keeps failing: OSError: no such thing"),
             "extras": (False, "page keeps failing: The port is taken."),
         }
+        told = {one.name: one for one in life.parts.told(life.clock.now())}
+        assert (told["page"].often, told["page"].why) == (True, "The port is taken.")
+        assert told["page"].restarts >= 3
+        assert (told["keeping"].restarts, told["keeping"].why, told["keeping"].ago_s) == (0, "", None)
         assert life.said[:2] == [
             "page: The port is taken.",
             "bus a failed (OSError: no such thing) and is started again.",

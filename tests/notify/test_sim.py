@@ -33,8 +33,8 @@ def watch(said: list[tuple[bool, str]], *, lapses: date | None = None, code: str
 @pytest.mark.parametrize(
     ("line", "told"),
     [
-        ('+CUSD: 0,"Your credit is 12.50 EUR.",15', (True, "")),
-        ('+CUSD: 0,"Guthaben: 12,50 EUR",15', (True, "")),
+        ('+CUSD: 0,"Your credit is 12.50 EUR.",15', (True, "credit 12.50")),
+        ('+CUSD: 0,"Guthaben: 12,50 EUR",15', (True, "credit 12.50")),
         ('+CUSD: 0,"004300720065006400690074003A00200033002E00320030",72', (False, "credit is 3.20, less than 5")),
         ('+CUSD: 0,"004300720065006400690074003A00200033002E00320030",15', (False, "credit is 3.20, less than 5")),
         ('+CUSD: 2,"4.99"', (False, "credit is 4.99, less than 5")),
@@ -83,7 +83,7 @@ def test_other_lines_are_not_its_own() -> None:
 @pytest.mark.parametrize(
     ("day", "told"),
     [
-        (0.0, (True, "")),
+        (0.0, (True, "lapses 2026-12-01")),
         (16.0, (False, "the SIM lapses in 14 days")), (29.0, (False, "the SIM lapses in 1 day")),
         (30.0, (False, "the SIM has lapsed by its date")), (200.0, (False, "the SIM has lapsed by its date")),
     ],
@@ -97,7 +97,7 @@ def test_the_day_it_lapses_is_told_two_weeks_before(day: float, told: tuple[bool
 def test_a_clock_nobody_trusts_lapses_nothing() -> None:
     said: list[tuple[bool, str]] = []
     watch(said, lapses=date(2026, 12, 1), code=None).tell(at(400, trusted=False))
-    assert said == [(True, "")]
+    assert said == [(True, "lapses 2026-12-01")]
 
 
 def test_a_sim_of_which_nothing_is_asked_is_not_told_of() -> None:
@@ -123,7 +123,7 @@ async def test_at_the_wire(tmp_path: Path) -> None:
     modem.brain.ussd["*100#"] = '+CUSD: 0,"Credit: 14.20",15'
     await pass_time(clock, DAY_S + 130)
     await pass_time_until(clock, lambda: len(said) == 3)
-    assert said[-1] == (True, "")
+    assert said[-1] == (True, "credit 14.20")
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
     await modem.stop()

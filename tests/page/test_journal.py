@@ -183,7 +183,7 @@ async def test_an_incident_from_its_first_sign_to_its_end(tmp_path: Path) -> Non
     async with client(await nights(tmp_path)) as web:
         answer = await web.get("/journal/incident/12")
         none = await web.get("/journal/incident/13")
-        nonsense = await web.get("/journal/incident/x")
+        nonsense = await web.get("/journal/incident/<b>")
     text = html.unescape(re.sub(r"<[^>]+>", " ", answer.text))
     rows = said(answer.text)
     assert "It goes on" not in text
@@ -199,7 +199,8 @@ async def test_an_incident_from_its_first_sign_to_its_end(tmp_path: Path) -> Non
     assert "Version abc of air-stopped@manifold.air_pressure, whose words the journal does not hold." in text
     assert none.status_code == 404
     assert "There is no incident 13." in none.text
-    assert nonsense.status_code == 422
+    assert nonsense.status_code == 404
+    assert "There is no incident &lt;b&gt;." in nonsense.text
 
 
 async def test_one_that_goes_on_says_so(tmp_path: Path) -> None:

@@ -31,7 +31,10 @@ STRIPS = (
 )
 BUSY = night(
     spans=STRIPS, watch=0.95, gaps=(("nothing ran", 1620.0),), told=END + 90000.0,
-    calls=(called(answered=at(4.1), by="Wren", incident=31), called(number=4, title="Oxygen <b>too</b> low", over=None)),
+    calls=(
+        called(answered=at(4.1), by="Wren", incident=31),
+        called(number=4, title="Oxygen <b>too</b> low", over=None),
+    ),
     quiet=(called(number=9, title="A probe is due for calibration", priority=Priority.LOW),),
 )  # fmt: skip
 

@@ -5,15 +5,17 @@ from __future__ import annotations
 import csv
 import html
 import io
+import os
 import re
 from pathlib import Path
 
 import httpx
+import pytest
 
 from brinewatch.accounts import Role
 from brinewatch.page.access import Visitor
 from brinewatch.paging import shed_page
-from scenarios.night import TEAL, WREN, Night, night
+from scenarios.night import TEAL, WREN, Night, night, shed_text
 
 STRANGER = "+447700900199"
 
@@ -34,8 +36,11 @@ def words(answer: httpx.Response) -> str:
     return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", answer.text)).split())
 
 
-async def test_a_night_and_its_day_after_on_the_pages(tmp_path: Path) -> None:
-    async with night(tmp_path) as it:
+async def test_a_night_and_its_day_after_on_the_pages(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = shed_text().replace("[store]\n", '[store]\nbackup_to = "disk"\n')
+    copy = tmp_path / "disk" / "brinewatch-20260922T042000Z"
+    copy.mkdir(parents=True)
+    async with night(tmp_path, text) as it:
         await it.passes(90)
         await it.daemon._desk.answer({"do": "drill begin", "by": "Teal <b>&</b>"})
         await it.until(lambda: it.texts("DRILL", to=WREN), 60)
@@ -69,6 +74,11 @@ async def test_a_night_and_its_day_after_on_the_pages(tmp_path: Path) -> None:
             rows = list(csv.DictReader(io.StringIO((await looker.get("/journal.csv")).text)))
             history = re.search(r'href="(/history\?[^"]*)"', incident.text)
             assert history is not None
+            # a disk that does not answer keeps nobody from the rest
+            os.mkfifo(copy / "backup.json")
+            monkeypatch.setattr("brinewatch.condition.showing._LOOK_S", 0.2)
+            hanging, again = words(await looker.get("/health")), words(await looker.get("/health"))
+            os.close(os.open(copy / "backup.json", os.O_WRONLY | os.O_NONBLOCK))
             strips = words(await looker.get(html.unescape(history[1])))
 
     for address in ("/journal", "/people", "/health"):
@@ -99,7 +109,7 @@ async def test_a_night_and_its_day_after_on_the_pages(tmp_path: Path) -> None:
         "Air supply pressure was below 8.0 kPa for",
         "Motor current: below 0.10 A for 60 s, over when it is not for",
         "Priority critical.",
-        "of motor-current-low@blower.motor_current.",
+        "of motor-current-low@blower.motor_current, in force still.",
         "(Blower) is over: motor current",
     ):
         assert said in told, said
@@ -121,12 +131,16 @@ async def test_a_night_and_its_day_after_on_the_pages(tmp_path: Path) -> None:
     assert "The next is due by 2026-10-23" in people
 
     # the watch itself: what is wrong stands first
+    assert "Copies of the store : " in words(health)
+    for said in (hanging, again):
+        assert "disk did not answer within 0.2 s" in said
+        assert "Modem : well" in said
     text = words(health)
     assert "Failure ph" in text
     assert text.index("Failure ph") < text.index("Parts and ways")
     assert re.search(r"Failure ph Nursery raceway, pH: failure\. .{10,200} Last usable answer \d+ s ago\.", text)
     for said in (
-        "Modem : well registered home, signal -71 dBm. Last sent 22:", "oxygen : good", "free of",
+        "Modem : well Registered home, signal -71 dBm. Last sent 22:", "oxygen : good", "free of",
         "Bus rs485", "Messages : none waits to go out", "Not set up here", "brinewatch 0.",
     ):  # fmt: skip
         assert said in text, said

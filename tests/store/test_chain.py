@@ -20,7 +20,7 @@ from brinewatch.alarms.events import Happening, State
 from brinewatch.errors import StoreError
 from brinewatch.messages import Delivery
 from brinewatch.store import owed
-from brinewatch.store.chain import Checked, Head, query, unchained
+from brinewatch.store.chain import Checked, Head, backward, ends, query, unchained
 from brinewatch.store.journal_tables import OPEN, SEALED
 from brinewatch.store.reader import StoreReader
 from brinewatch.store.rows import put_withdrawn
@@ -213,8 +213,15 @@ async def test_a_long_journal_is_read_by_its_indexes(tmp_path: Path, table: str)
     with closing(sqlite3.connect(tmp_path / "journal.sqlite")) as db:
         plan = [row[3] for row in db.execute(f"EXPLAIN QUERY PLAN {query(table)}", (table, 0, 1))]
         loose = [row[3] for row in db.execute(f"EXPLAIN QUERY PLAN {unchained(table)}", (table,))]
+        spans = [row[3] for row in db.execute(f"EXPLAIN QUERY PLAN {ends(table)}", (table, 0, 1))]
+        back = [row[3] for row in db.execute(f"EXPLAIN QUERY PLAN {backward(table)}", (table, 1, 9, 0, 1))]
     assert any("chain_record (record=? AND key=?)" in step for step in plan)
     assert any("chain_record (record=? AND key=?)" in step for step in loose)
+    assert any("chain_record (record=? AND key=?)" in step for step in spans)
+    # a piece from the end costs what the piece costs: found by its links, its records by their keys, sorted already
+    assert back[0] == "SEARCH chain USING INTEGER PRIMARY KEY (rowid>? AND rowid<?)"
+    assert back[1].startswith("SEARCH one USING")
+    assert len(back) == 2
 
 
 # -- the file itself refuses --

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
+from brinewatch.alarms.version import body_of, version_of
 from brinewatch.chronicle.beyond import Beyond, beyond
 from brinewatch.chronicle.sentences import sentence_of
 from brinewatch.chronicle.timeline import Story, Words, stories
@@ -143,7 +144,14 @@ class Teller:
             if body is None:
                 yield title, f"{text}, whose words the journal does not hold."
                 continue
-            yield title, f"{_spoken(body, self._words, alarm.partition('@')[2])} {text}."
+            said = f"{_spoken(body, self._words, alarm.partition('@')[2])} {text}"
+            yield title, f"{said}, {self._since_then(alarm, version)}."
+
+    def _since_then(self, alarm: str, version: str) -> str:
+        now = next((one for one in self._shed.alarms if one.id == alarm), None)
+        if now is None:
+            return "which is no rule of this shed any more"
+        return "in force still" if version_of(body_of(now)) == version else "changed since then"
 
     def _history(self, events: Sequence[Logged], past: Past | None, begin: float, end: float) -> str:
         """The strips of what spoke, and of what else is measured at the stage where it began."""

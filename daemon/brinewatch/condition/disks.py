@@ -101,7 +101,8 @@ def backup_facts(shed: ShedFile, to: Path) -> BackupFacts:
             sum(int(one["records"]) for one in files), len(whole), broken, elsewhere,
         )  # fmt: skip
     except OSError as error:
-        return BackupFacts(fault=f"{to} cannot be looked at ({error.strerror or error})")
+        where = error.filename or to
+        return BackupFacts(fault=f"{where} cannot be looked at ({error.strerror or error})")
     except (ValueError, TypeError, KeyError, AttributeError) as error:
         return BackupFacts(fault=f"what stands in {to} cannot be read ({error})")
 

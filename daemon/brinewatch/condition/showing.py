@@ -116,11 +116,15 @@ class Condition:
         stops = [one for _, group, _ in tell(view).beside for one in group if one.path == "watch"]
         lines = []
         for stage, stop in zip(stages, stops, strict=True):
-            row = stop.rows[0]
+            row, reading = stop.rows[0], stage.points[0].reading
+            said = reading.reason if reading is not None else row.note
             title = "; ".join(title for _, title in stop.alarms)
             text = f"{title}, {row.value}" if title else row.value
             ill = stop.mark or ("warning" if row.value == "failing" else "")
-            notes = [*([row.note] if row.note else []), *self._more(stage, store, now)]
+            notes = [
+                *([f"{said[0].upper()}{said[1:].rstrip('.')}."] if said else []),
+                *self._more(stage, store, now),
+            ]
             lines.append(Line(stop.name, text, notes, ill, stop.word or ("Warning" if ill else "")))
         return lines
 

@@ -50,8 +50,8 @@ def probe_lines(
         # what is well is named; what is not is told channel by channel, with why
         ill = [f"{_name(one, names)}: {one.status}. {one.reason}".strip() for one in ailing]
         well = [", ".join(dict.fromkeys(_name(one, names) for one in view.channels)) + "."]
-        word = str(view.status).capitalize() if mark else ""
-        yield view.bus, Line(view.probe, "" if mark else str(view.status), [*(ill or well), last], mark, word)
+        word, on = (str(view.status).capitalize(), [f"On bus {view.bus}."]) if mark else ("", [])
+        yield view.bus, Line(view.probe, "" if mark else str(view.status), [*(ill or well), last, *on], mark, word)
 
 
 def due_lines(views: Iterable[ProbeView], names: Mapping[str, str], now: Moment) -> list[Line]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, timedelta
 from typing import Any
 
 from brinewatch.alarms.calling import ladder
@@ -12,6 +12,7 @@ from brinewatch.alarms.events import Priority
 from brinewatch.alarms.roster import Contact, in_order, minutes_of
 from brinewatch.config import ShedFile
 from brinewatch.moment import Moment, span_text
+from brinewatch.nights.read import at_minute, night_ending
 from brinewatch.ways import reaching, rings
 
 _DAY_MIN = 24 * 60
@@ -56,12 +57,10 @@ class Watch:
 def nights_ahead(shed: ShedFile, now: Moment, count: int = 7) -> list[tuple[date, list[Watch]]]:
     """The night now or to come, and those after it: the day it ends on, and who is on duty when, for the most
     urgent alarms."""
-    begins, ends = minutes_of(shed.calling.night)
     found: list[tuple[date, list[Watch]]] = []
     day = now.local.date()
     while len(found) < count:
-        eve = day - timedelta(days=1) if begins > ends else day
-        begin, end = _at(shed, eve, begins), _at(shed, day, ends)
+        begin, end = night_ending(shed, day)
         if end.utc > now.utc:
             found.append((day, _watches(shed, begin, end)))
         day += timedelta(days=1)
@@ -77,7 +76,7 @@ def _watches(shed: ShedFile, begin: Moment, end: Moment) -> list[Watch]:
     }
     days = [begin.local.date(), end.local.date()]
     edges = sorted({begin.utc, *(one.utc for day in days for minute in minutes
-                                 if begin.utc < (one := _at(shed, day, minute)).utc < end.utc)})  # fmt: skip
+                                 if begin.utc < (one := at_minute(shed, day, minute)).utc < end.utc)})  # fmt: skip
     found: list[Watch] = []
     for utc, until in zip(edges, [*edges[1:], end.utc], strict=True):
         at, to = (Moment(0.0, one, True, shed.zone) for one in (utc, until))
@@ -87,12 +86,6 @@ def _watches(shed: ShedFile, begin: Moment, end: Moment) -> list[Watch]:
         else:
             found.append(Watch(at, to, names))
     return found
-
-
-def _at(shed: ShedFile, day: date, minute: int) -> Moment:
-    day, minute = day + timedelta(days=minute // _DAY_MIN), minute % _DAY_MIN
-    local = datetime.combine(day, time(minute // 60, minute % 60), shed.zone)
-    return Moment(0.0, local.timestamp(), True, shed.zone)
 
 
 def hours_text(one: Contact) -> str:

@@ -25,26 +25,29 @@ _BEFORE_S = 90 * 86400.0
 
 def last_night(shed: ShedFile, now: Moment) -> tuple[Moment, Moment]:
     """The last whole night before now."""
-    begin, end = _night(shed, now.local.date())
-    return (begin, end) if end.utc <= now.utc else _night(shed, now.local.date() - timedelta(days=1))
+    begin, end = night_ending(shed, now.local.date())
+    return (begin, end) if end.utc <= now.utc else night_ending(shed, now.local.date() - timedelta(days=1))
 
 
 def night_of(shed: ShedFile, day: str) -> tuple[Moment, Moment]:
     """The night that ends on a day. BrinewatchError when that is no day."""
     try:
-        return _night(shed, date.fromisoformat(day))
+        return night_ending(shed, date.fromisoformat(day))
     except ValueError:
         raise BrinewatchError(f"--night {day!r} is no day.", "Write it like 2026-09-24.") from None
 
 
-def _night(shed: ShedFile, day: date) -> tuple[Moment, Moment]:
+def night_ending(shed: ShedFile, day: date) -> tuple[Moment, Moment]:
+    """The night that ends on a day; one until 24:00 is of the day it began on."""
     begins, ends = minutes_of(shed.calling.night)
     eve = day - timedelta(days=1) if begins > ends else day
-    return _at(shed, eve, begins), _at(shed, day, ends % (24 * 60))
+    return at_minute(shed, eve, begins), at_minute(shed, day, ends)
 
 
-def _at(shed: ShedFile, day: date, minute: int) -> Moment:
-    local = datetime.combine(day, time(minute // 60, minute % 60), shed.zone)
+def at_minute(shed: ShedFile, day: date, minute: int) -> Moment:
+    """A minute of a day by the shed's clock, 1440 being the next midnight."""
+    days, left = divmod(minute, 24 * 60)
+    local = datetime.combine(day + timedelta(days=days), time(left // 60, left % 60), shed.zone)
     return Moment(local.timestamp(), local.timestamp(), True, shed.zone)
 
 

@@ -73,10 +73,15 @@ class SimWatch:
         if not self.watches:
             return
         ills = [*self._lapsing(now), *self._poor(now)]
-        told = (not ills, "; ".join(ills))
+        told = (not ills, "; ".join(ills or self._known()))
         if told != self._told:
             self._told = told
             self._on_health(*told)
+
+    def _known(self) -> list[str]:
+        """What people may want to know while all is well."""
+        credit = [] if self._credit is None else [f"credit {self._credit:.2f}"]
+        return [*credit, *([] if self._lapses is None else [f"lapses {self._lapses.isoformat()}"])]
 
     def _lapsing(self, now: Moment) -> list[str]:
         if self._lapses is None or not now.trusted:

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Annotated, Protocol
 
 from fastapi import FastAPI, Query
-from fastapi import Path as InPath
 from fastapi.responses import HTMLResponse, Response
 from jinja2 import Environment
 
@@ -142,9 +141,8 @@ def add_journal(app: FastAPI, templates: Environment, desk: JournalDesk) -> None
         return Response(lines, media_type="text/csv; charset=utf-8", headers={**NEVER_KEPT, **name})
 
     @app.get("/journal/incident/{number}")
-    async def one(
-        visitor: Annotated[Visitor, _LOOK], number: Annotated[int, InPath(ge=1, le=2**62)]
-    ) -> HTMLResponse:
-        view = await desk.incident(number, whole=visitor.may(Role.KEEP))
-        text = incident.render(view=view, number=number)
+    async def one(visitor: Annotated[Visitor, _LOOK], number: str) -> HTMLResponse:
+        known = number.isascii() and number.isdecimal() and 0 < len(number) < 10
+        view = await desk.incident(int(number), whole=visitor.may(Role.KEEP)) if known and int(number) else None
+        text = incident.render(view=view, number=number[:_LONG])
         return HTMLResponse(text, 404 if view is None else 200, headers=NEVER_KEPT)

@@ -231,7 +231,8 @@ def backward(record: str, version: int = len(JOURNAL)) -> str:
     return (
         f"SELECT chain.link, chain.hash, '', {_columns(record, version)}"  # noqa: S608 - our own names
         f" FROM chain CROSS JOIN {record} AS one ON one.{SEALED[record].key} = chain.key"
-        f" WHERE chain.record = ? AND chain.link >= ? AND chain.link < ? AND one.{at} >= ? AND one.{at} < ?"
+        # the plus keeps the index of records out: the piece is to be found by its links
+        f" WHERE +chain.record = ? AND chain.link >= ? AND chain.link < ? AND one.{at} >= ? AND one.{at} < ?"
         " ORDER BY chain.link DESC"
     )
 
@@ -241,7 +242,7 @@ def ends(record: str) -> str:
     at = _instant(record)
     return (
         f"SELECT min(chain.link), max(chain.link) FROM {record} AS one"  # noqa: S608 - our own names
-        f" JOIN chain ON chain.record = ? AND chain.key = +one.{SEALED[record].key}"
+        f" CROSS JOIN chain ON chain.record = ? AND chain.key = +one.{SEALED[record].key}"
         f" WHERE one.{at} >= ? AND one.{at} < ?"
     )
 
