@@ -36,6 +36,9 @@ if TYPE_CHECKING:
     from fastapi import FastAPI
     from jinja2 import Environment
 
+    from brinewatch.guided import Guided
+    from brinewatch.page.access import Ask
+
 log = logging.getLogger(__name__)
 
 MARKS = (DRILL_MARK, RELAY_MARK)
@@ -61,12 +64,21 @@ class Beside:
         self.rounds = rounds
         self.overrides = Overrides(shed, keeper, journal, clock, time_left, look)
         self.limits = LimitDesk(shed, keeper, self.overrides, Trials(shed.path, clock, spawn), clock)
-        self._keeper = keeper
+        self._guided: Guided | None = None
+        self._shed, self._keeper, self._clock, self._spawn = shed, keeper, clock, spawn
 
     @property
     def pages(self) -> list[Callable[[FastAPI, Environment], None]]:
         """What they add to the page."""
         return [self.nights.on_page, partial(on_page, self.rounds), self.charts.on_page, self.limits.on_page]
+
+    def asking(self, ask: Ask) -> list[Callable[[FastAPI, Environment], None]]:
+        """All pages, those that ask the daemon's desk among them."""
+        from brinewatch.guided import Guided
+
+        if self._guided is None:
+            self._guided = Guided(self._shed, self._clock, ask, self._keeper.stage_name, self._spawn)
+        return [*self.pages, self._guided.on_page]
 
     async def recall(self, kept: Mapping[str, Mapping[str, Any]], now: Moment) -> list[str]:
         recalled = [*await self.drills.recall(kept, now), *self.relays.recall(kept)]

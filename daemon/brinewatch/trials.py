@@ -33,7 +33,7 @@ _MEMORY = 300_000_000  # bytes
 _NICE = 10
 _KEPT = 12
 # what the service manager tells the watch is not for others
-_NOT_HANDED_ON = ("NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID", "CREDENTIALS_DIRECTORY", "BRINEWATCH_SHED")
+_NOT_HANDED_ON = ("NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID", "BRINEWATCH_SHED")
 
 
 @dataclass

@@ -1,4 +1,4 @@
-"""The rules in force: the shed's own, and what was changed here. What fits no more never keeps a shed from watching."""
+"""The rules in force: the shed's own, and what was changed here. What fits no more keeps no shed from watching."""
 
 from __future__ import annotations
 
@@ -44,7 +44,9 @@ def test_what_is_changed_here_is_in_force_and_the_shed_s_own_rules_are_still_kno
     assert shed.in_force.content.newest == 9
 
 
-def test_a_change_after_an_override_of_the_shed_file_goes_before_it_and_what_is_tried_before_both(tmp_path: Path) -> None:
+def test_a_change_goes_before_an_override_of_the_shed_file_and_what_is_tried_before_both(
+    tmp_path: Path,
+) -> None:
     own = '\n[[override]]\nrule = "air-stopped"\nlimit = 7.0\nwhy = "a small blower"\n'
     shed = shed_with(tmp_path, altered(STOPPED, deadband=0.25), text=SMALL + own)
     now = shed.in_force.now(STOPPED)
@@ -60,7 +62,9 @@ def test_a_change_of_an_alarm_that_is_gone_is_one_warning_and_the_shed_goes_on(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     gone = "air-sopped@manifold.air_pressure"
-    shed = shed_with(tmp_path, altered(gone, limit=9.0), altered(STOPPED, 2, limit=9.0), altered(HIGH, 3, limit=900.0))
+    shed = shed_with(
+        tmp_path, altered(gone, limit=9.0), altered(STOPPED, 2, limit=9.0), altered(HIGH, 3, limit=900.0)
+    )
     assert limit(shed, STOPPED) == 9.0
     assert limit(shed, HIGH) == 25.0
     assert len(shed.in_force.left_out) == 2
