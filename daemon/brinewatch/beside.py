@@ -74,11 +74,13 @@ class Beside:
 
     def asking(self, ask: Ask) -> list[Callable[[FastAPI, Environment], None]]:
         """All pages, those that ask the daemon's desk among them."""
+        from brinewatch.drilling import Drilling
         from brinewatch.guided import Guided
 
         if self._guided is None:
             self._guided = Guided(self._shed, self._clock, ask, self._keeper.stage_name, self._spawn)
-        return [*self.pages, self._guided.on_page]
+        drilling = Drilling(self._shed, self.drills, self._keeper, self._clock, ask)
+        return [*self.pages, self._guided.on_page, drilling.on_page]
 
     async def recall(self, kept: Mapping[str, Mapping[str, Any]], now: Moment) -> list[str]:
         recalled = [*await self.drills.recall(kept, now), *self.relays.recall(kept)]

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import json
 import os
 import sys
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from brinewatch.drills import outcome
 from brinewatch.terminal import AddCommand
 
 if TYPE_CHECKING:
     from brinewatch.calibrate.held import Ask
+    from brinewatch.config import ShedFile
     from brinewatch.ports import Clock
 
 _EVERY_S = 1.0
@@ -53,7 +54,7 @@ def _work(options: argparse.Namespace) -> int:
     ask = over(shed.data / "control.sock", clock)
     if options.stop:
         told = asyncio.run(_ask(ask, {"do": "drill stop"}))
-        sys.stdout.write(f"{_outcome(told)}\n")
+        sys.stdout.write(f"{outcome(told)}\n")
         return 0
     try:
         return asyncio.run(follow(options, clock, ask))
@@ -81,41 +82,19 @@ async def follow(options: argparse.Namespace, clock: Clock, ask: Ask) -> int:
                 sys.stdout.write(f"{line}\n")
                 sys.stdout.flush()
         if not told["running"]:
-            sys.stdout.write(f"{_outcome(told)}\n")
+            sys.stdout.write(f"{outcome(told)}\n")
             return 0 if told["answered"] else 1
         await clock.sleep(_EVERY_S)
         told = await ask({"do": "drill look"})
 
 
-def _outcome(told: Mapping[str, Any]) -> str:
-    if told["answered"]:
-        name, minutes = told["answered"][0]
-        return f"{name} answered after {minutes:.1f} min."
-    return f"Over: {told['over']}. " + ", ".join(f"{name}: {state}" for name, state in told["arrived"].items())
-
-
-def _list(shed: Any) -> int:
-    from brinewatch.drills import RECORD
-    from brinewatch.moment import Moment
+def _list(shed: ShedFile) -> int:
+    from brinewatch.drills import past_drills
     from brinewatch.store.reader import StoreReader
     from brinewatch.terminal import print_table
 
-    names = {one.phone: one.name for one in shed.contacts}
-    rows = []
     with StoreReader(shed.data, shed.zone) as store:
-        for one in store.records(["remark"]):
-            text = str(one.fields["body"])
-            if one.fields["kind"] != RECORD:
-                continue
-            told = json.loads(text)
-            at = Moment(0.0, told["began_utc"], True, shed.zone).local
-            rows.append(
-                {
-                    "held": f"{at:%Y-%m-%d %H:%M}", "by": told["by"], "alarm": told["title"],
-                    "called": ", ".join(names.get(phone, phone) for phone in told["told"]),
-                    "outcome": _outcome({**told, "arrived": told["arrived"]}),
-                }
-            )  # fmt: skip
+        rows = past_drills(shed, store)
     if not rows:
         sys.stdout.write("There has been no drill yet.\n")
         return 0

@@ -27,6 +27,7 @@ from brinewatch.moment import Moment
 from brinewatch.ports import Clock
 from brinewatch.readings import Flag, Reading
 from brinewatch.store.journal import Journal
+from brinewatch.store.reader import StoreReader
 from brinewatch.watchkeeper import Watchkeeper
 from brinewatch.ways import reaching
 
@@ -150,12 +151,22 @@ class Drills:
         self.look(now)
         return self._drill
 
-    def _chosen(self, wanted: str | None) -> Alarm:
-        critical = [
+    @property
+    def choices(self) -> list[Alarm]:
+        """The alarms a drill may be about, loss of air first."""
+        critical = [alarm for alarm in self._critical if _past(alarm) is not None]
+        return sorted(critical, key=lambda alarm: alarm.rule.takes != "air")
+
+    @property
+    def _critical(self) -> list[Alarm]:
+        return [
             alarm for key in self._keeper.alarms
             if (alarm := self._keeper.alarm(key)) is not None
             and alarm.rule.priority is Priority.CRITICAL and not alarm.rule.about_data
         ]  # fmt: skip
+
+    def _chosen(self, wanted: str | None) -> Alarm:
+        critical = self._critical
         if wanted is not None:
             critical = [alarm for alarm in critical if wanted in (alarm.id, alarm.rule.key)]
             if not critical:
@@ -314,6 +325,32 @@ class Drills:
         told = {self._names.get(phone, phone): minutes for phone, minutes in drill.told.items()}
         arrived = {self._names.get(to, to): state for to, state in drill.arrived.items()}
         return {**asdict(drill), "told": told, "arrived": arrived, "running": self._drill is not None}
+
+
+def outcome(told: Mapping[str, Any]) -> str:
+    """What came of a drill, as `answer` tells it, in words."""
+    if told["answered"]:
+        name, minutes = told["answered"][0]
+        return f"{name} answered after {minutes:.1f} min."
+    return f"Over: {told['over']}. " + ", ".join(f"{name}: {state}" for name, state in told["arrived"].items())
+
+
+def past_drills(shed: ShedFile, store: StoreReader) -> list[dict[str, str]]:
+    """The drills the journal knows of, oldest first: held, by, alarm, called, outcome."""
+    names = {one.phone: one.name for one in shed.contacts}
+    rows = []
+    for one in store.records(["remark"]):
+        if one.fields["kind"] != RECORD:
+            continue
+        told = json.loads(str(one.fields["body"]))
+        at = Moment(0.0, told["began_utc"], True, shed.zone).local
+        arrived = {names.get(to, to): state for to, state in told["arrived"].items()}
+        rows.append(
+            {"held": f"{at:%Y-%m-%d %H:%M}", "by": told["by"], "alarm": told["title"],
+             "called": ", ".join(names.get(phone, phone) for phone in told["told"]),
+             "outcome": outcome({**told, "arrived": arrived})}
+        )  # fmt: skip
+    return rows
 
 
 def _past(alarm: Alarm) -> float | None:

@@ -159,10 +159,49 @@ async def test_what_is_refused_and_what_a_stop_cut_short(tmp_path: Path) -> None
         assert {one.alarm for one in read_shed(it.daemon.shed.path).in_force.content.rows} == {AIR, EMERGENCY}
 
         # and on the page
-        app = create_app(it.daemon.overview, it.daemon._beside.pages)
-        async with httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://shed") as web:
+        pages = it.daemon._beside.asking(it.daemon._desk.answer)
+        app = create_app(it.daemon.overview, pages, ask=it.daemon._desk.answer)
+        headers = {"accept": "text/html"}
+        async with httpx.AsyncClient(
+            transport=httpx.ASGITransport(app), base_url="http://shed", headers=headers
+        ) as web:
             text = (await web.get("/rehearse")).text
             assert "limit 35 to 30 %" in text
             assert "an emergency" in text
             assert "2 alarms are changed here" in (await web.get("/")).text
             assert "2 alarms are changed here" in (await web.get("/report")).text
+            await a_drill(it, web)
+
+
+async def a_drill(it: Night, web: httpx.AsyncClient) -> None:
+    """From the page: begun in two steps, followed to its answer, and then one of those there have been."""
+    text = (await web.get("/drill")).text
+    assert "None yet." in text
+    proof = re.search(r'name="proof" value="([^"]+)"', text)[1]  # type: ignore[index]
+    before = len(it.modem.sent)
+    hasty = await web.post("/drill/begin", data={"proof": proof, "alarm": AIR})
+    assert hasty.status_code == 422
+    assert "Nobody was called" in hasty.text
+    assert "selected" in hasty.text
+    wrong = await web.post("/drill/begin", data={"proof": proof, "alarm": "<b>no@such</b>", "sure": "yes"})
+    assert wrong.status_code == 409
+    assert "&lt;b&gt;no@such" in wrong.text
+    assert (await web.post("/drill/begin", data={"proof": proof, "alarm": AIR, "sure": "yes"})).status_code == 303
+    running = await web.get("/drill")
+    assert "A drill is under way" in running.text
+    assert running.headers["refresh"]
+    await it.until(lambda: len(it.modem.sent) > before, 120)
+    assert it.modem.sent[-1].text.startswith("DRILL")
+    await it.passes(5)
+    text = (await web.get("/drill")).text
+    assert "called after" in text
+    number = re.search(r'name="number" value="([0-9]+)"', text)[1]  # type: ignore[index]
+    assert (await web.post("/drill/answer", data={"proof": proof, "number": "x"})).status_code == 400
+    assert (await web.post("/drill/answer", data={"proof": proof, "number": number})).status_code == 303
+    assert (await web.post("/drill/answer", data={"proof": proof, "number": number})).status_code == 409
+    await it.passes(5)
+    text = (await web.get("/drill")).text
+    assert "Answered after" in text
+    assert "the page answered after" in text.split("Drills there have been")[1]
+    assert (await web.post("/drill/stop", data={"proof": proof})).status_code == 409
+    assert (await web.post("/drill/stop", data={"proof": "guessed"})).status_code == 403

@@ -15,6 +15,7 @@ _ORDER = (
     "/report",
     "/rehearse",
     "/calibrate",
+    "/drill",
     "/people",
     "/health",
     "/account",
