@@ -72,6 +72,12 @@ class Trials:
         self._count = 0
 
     @property
+    def last_s(self) -> float | None:
+        """How long the last one took that came to its end; None when there was none."""
+        done = [one for one in self._kept.values() if one.ended is not None and one.found is not None]
+        return done[-1].ended.mono - done[-1].began.mono if done and done[-1].ended is not None else None
+
+    @property
     def running(self) -> Trial | None:
         return next((one for one in self._kept.values() if one.ended is None), None)
 
