@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from brinewatch.calibrate.console import GaveUp
+from brinewatch.calibrate.console import Asked, GaveUp
 from brinewatch.clock import SteppingClock
 from brinewatch.control import ControlServer
 from brinewatch.errors import BrinewatchError
@@ -129,7 +129,7 @@ class Person:
     def show(self, text: str) -> None:
         self._shown = text
 
-    async def ask(self, question: str) -> str:
+    async def ask(self, question: str, asked: Asked | None = None) -> str:
         self.heard.append(question)
         if not self._script:
             raise GaveUp("The input has ended.")

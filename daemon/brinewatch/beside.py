@@ -42,6 +42,9 @@ if TYPE_CHECKING:
     from fastapi import FastAPI
     from jinja2 import Environment
 
+    from brinewatch.guided import Guided
+    from brinewatch.page.access import Ask
+
 log = logging.getLogger(__name__)
 
 MARKS = (DRILL_MARK, RELAY_MARK)
@@ -75,7 +78,8 @@ class Beside:
         self.proving = Proving(
             shed, clock, lambda text: note(text, "commissioning"), lambda text: record(COMMISSIONING, text)
         )
-        self._keeper = keeper
+        self._guided: Guided | None = None
+        self._shed, self._keeper, self._clock, self._spawn = shed, keeper, clock, spawn
 
     @property
     def pages(self) -> list[Callable[[FastAPI, Environment], None]]:
@@ -91,6 +95,16 @@ class Beside:
             self.limits.on_page,
             self.proving.on_page,
         ]
+
+    def asking(self, ask: Ask) -> list[Callable[[FastAPI, Environment], None]]:
+        """All pages, those that ask the daemon's desk among them."""
+        from brinewatch.drilling import Drilling
+        from brinewatch.guided import Guided
+
+        if self._guided is None:
+            self._guided = Guided(self._shed, self._clock, ask, self._keeper.stage_name, self._spawn)
+        drilling = Drilling(self._shed, self.drills, self._keeper, self._clock, ask)
+        return [*self.pages, self._guided.on_page, drilling.on_page]
 
     async def recall(self, kept: Mapping[str, Mapping[str, Any]], now: Moment) -> list[str]:
         recalled = [*await self.drills.recall(kept, now), *self.relays.recall(kept)]

@@ -13,6 +13,7 @@ from brinewatch.terminal import AddCommand
 
 if TYPE_CHECKING:
     from brinewatch.calibrate.held import Ask
+    from brinewatch.config import ShedFile
     from brinewatch.ports import Clock
 
 _EVERY_S = 1.0
@@ -89,21 +90,13 @@ async def follow(options: argparse.Namespace, clock: Clock, ask: Ask) -> int:
         told = await ask({"do": "drill look"})
 
 
-def _list(shed: Any) -> int:
-    from brinewatch.drilled import held_drills
-    from brinewatch.moment import Moment
+def _list(shed: ShedFile) -> int:
+    from brinewatch.drilled import past_drills
     from brinewatch.store.reader import StoreReader
     from brinewatch.terminal import print_table
 
-    names = {one.phone: one.name for one in shed.contacts}
     with StoreReader(shed.data, shed.zone) as store:
-        rows = [
-            {
-                "held": f"{Moment(0.0, one.at_utc, True, shed.zone).local:%Y-%m-%d %H:%M}", "by": one.by,
-                "alarm": one.title, "called": ", ".join(one.called), "outcome": one.outcome,
-            }
-            for one in held_drills(store, names)
-        ]  # fmt: skip
+        rows = past_drills(shed, store)
     if not rows:
         sys.stdout.write("There has been no drill yet.\n")
         return 0

@@ -7,7 +7,10 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from brinewatch.moment import Moment
+
 if TYPE_CHECKING:
+    from brinewatch.config import ShedFile
     from brinewatch.store.reader import StoreReader
 
 RECORD = "drill record"  # kind of the remark in the journal
@@ -53,3 +56,15 @@ def held_drills(store: StoreReader, names: Mapping[str, str]) -> Iterator[Held]:
             held = held_of(str(one.fields["body"]), names)
             if held is not None:
                 yield held
+
+
+def past_drills(shed: ShedFile, store: StoreReader) -> list[dict[str, str]]:
+    """The same for people: held, by, alarm, called, outcome."""
+    names = {one.phone: one.name for one in shed.contacts}
+    return [
+        {
+            "held": f"{Moment(0.0, one.at_utc, True, shed.zone).local:%Y-%m-%d %H:%M}", "by": one.by,
+            "alarm": one.title, "called": ", ".join(one.called), "outcome": one.outcome,
+        }
+        for one in held_drills(store, names)
+    ]  # fmt: skip

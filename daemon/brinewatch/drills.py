@@ -159,12 +159,22 @@ class Drills:
         self.look(now)
         return self._drill
 
-    def _chosen(self, wanted: str | None) -> Alarm:
-        critical = [
+    @property
+    def choices(self) -> list[Alarm]:
+        """The alarms a drill may be about, loss of air first."""
+        critical = [alarm for alarm in self._critical if _past(alarm) is not None]
+        return sorted(critical, key=lambda alarm: alarm.rule.takes != "air")
+
+    @property
+    def _critical(self) -> list[Alarm]:
+        return [
             alarm for key in self._keeper.alarms
             if (alarm := self._keeper.alarm(key)) is not None
             and alarm.rule.priority is Priority.CRITICAL and not alarm.rule.about_data
         ]  # fmt: skip
+
+    def _chosen(self, wanted: str | None) -> Alarm:
+        critical = self._critical
         if wanted is not None:
             critical = [alarm for alarm in critical if wanted in (alarm.id, alarm.rule.key)]
             if not critical:

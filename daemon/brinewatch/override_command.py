@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 _ABOUT = """
 Without words: every alarm that is changed here, by whom and why. Changes are tried and put in force on the page;
 they lie in overrides.toml beside the shed's data, and the shed's own files are never touched. `back` takes one back
-while the daemon runs: the alarm is then as the shed's own rules have it, at once. Every change and every taking back
-is in the journal (brinewatch journal). What is to last belongs into the shed file, as an [[override]].
+while the daemon runs: the alarm is then as the shed's own rules have it, at once. All of it is in the journal
+(brinewatch journal). What is to last belongs into the shed file, as an [[override]].
 """
 
 

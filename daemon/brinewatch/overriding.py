@@ -27,7 +27,6 @@ from brinewatch.alarms.altered import (
     differences,
     numbers_of,
     second_thoughts,
-    title_of,
     written,
 )
 from brinewatch.alarms.rules import Alarm
@@ -39,6 +38,7 @@ from brinewatch.errors import BrinewatchError, ConfigurationError, StoreError
 from brinewatch.moment import Moment, utc_text
 from brinewatch.phrases import one_line
 from brinewatch.ports import Clock
+from brinewatch.readings import stage_of
 from brinewatch.settings import faults_of
 from brinewatch.store.journal import Journal
 from brinewatch.timeleft import TimeLeft
@@ -103,6 +103,9 @@ class Overrides:
         return [*said, *lines]
 
     _numbered = 0
+
+    def _named(self, alarm: Alarm) -> str:
+        return f"{alarm.rule.title} ({self._keeper.stage_name(stage_of(alarm.point))})"
 
     def _version(self, alarm: str) -> str:
         now = self._rules.now(alarm)
@@ -188,7 +191,9 @@ class Overrides:
                 )
             words = [*differences(before, new), *(["confirmed word for word"] if grave else [])]
             await self._change(rows, row.change, row.alarm, by, ", ".join(words), row.why)
-        return f"Change {row.change} counts from now on: {title_of(base)}: {'; '.join(differences(before, new))}."
+        return (
+            f"Change {row.change} counts from now on: {self._named(base)}: {'; '.join(differences(before, new))}."
+        )
 
     async def _take_back(self, request: Mapping[str, Any]) -> str:
         key, by = request.get("alarm"), one_line(str(request.get("by") or ""))
@@ -205,7 +210,7 @@ class Overrides:
             rows = [one for one in content.rows if one is not row]
             words = ", ".join([*differs, f"change {row.change} taken back"])
             await self._change(rows, number, row.alarm, by, words, why)
-        what = row.alarm if base is None else title_of(base)
+        what = row.alarm if base is None else self._named(base)
         return f"Change {row.change} is taken back: {what} is as the shed's own rules have it."
 
     async def _change(

@@ -146,9 +146,8 @@ class Daemon:
                 self._starts.end()
 
     def _lock(self) -> AbstractContextManager[object]:
-        lock = StoreLock(self.shed.data)
         try:
-            return lock.take(self.shed.shed.name, self.clock.now())
+            return StoreLock(self.shed.data).take(self.shed.shed.name, self.clock.now())
         except StoreBusy:
             raise
         except StoreError as error:
@@ -268,7 +267,8 @@ class Daemon:
         return calendar
 
     async def _page(self) -> None:
-        await self._paging().run(partial(shed_page, self.overview, self._beside.pages, ask=self._desk.answer))
+        pages = self._beside.asking(self._desk.answer)
+        await self._paging().run(partial(shed_page, self.overview, pages, ask=self._desk.answer))
 
     def _paging(self) -> Paging:
         health = self._on_health("page") if "page" in self._health else lambda well, why: None

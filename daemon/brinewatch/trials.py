@@ -33,7 +33,7 @@ _MEMORY = 300_000_000  # bytes
 _NICE = 10
 _KEPT = 12
 # what the service manager tells the watch is not for others
-_NOT_HANDED_ON = ("NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID", "CREDENTIALS_DIRECTORY", "BRINEWATCH_SHED")
+_NOT_HANDED_ON = ("NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID", "BRINEWATCH_SHED")
 
 
 @dataclass
@@ -70,6 +70,12 @@ class Trials:
         self._longest_s = longest_s
         self._kept: dict[int, Trial] = {}
         self._count = 0
+
+    @property
+    def last_s(self) -> float | None:
+        """How long the last one took that came to its end; None when there was none."""
+        done = [one for one in self._kept.values() if one.ended is not None and one.found is not None]
+        return done[-1].ended.mono - done[-1].began.mono if done and done[-1].ended is not None else None
 
     @property
     def running(self) -> Trial | None:

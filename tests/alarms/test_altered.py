@@ -1,4 +1,4 @@
-"""Limits changed at the shed: how they are written, what needs a second thought, and what the engine makes of a limit
+"""Limits changed at the shed: how they are written, what needs a second thought, and what the engine makes of one
 that changes while it judges.
 """
 
@@ -40,7 +40,7 @@ def row(**more: object) -> Altered:
     return Altered.model_validate(base | more)
 
 
-# -- the file --------------------------------------------------------------------------------------------------------
+# -- the file -----------------------------------------------------------------------
 
 NUMBERS = st.one_of(st.none(), st.floats(-50, 500).map(lambda one: round(one, 6)))
 DELAYS = st.one_of(st.none(), st.floats(0, 604800))
@@ -64,17 +64,22 @@ def test_what_is_written_is_read_again(rows: list[tuple[float | None, float | No
 
 
 def test_every_fault_of_a_file_spoiled_by_hand_is_found_and_what_is_right_stands() -> None:
-    text = written(AlteredFile((row(limit=65.0),), 3)) + (
-        '\n[[override]]\nalarm = "no-place"\nlimit = "low"\nwhy = ""\nby = "x"\nat = 2026-09-23T22:00:00Z\nchange = 0\n'
-        f'\n[[override]]\nalarm = "{LOW.id}"\nlimit = 60\nwhy = "again"\nby = "x"\nat = 2026-09-23T22:00:00Z\nchange = 2\n'
-        '\n[[override]]\nalarm = "a@b.c"\nwhy = "x"\nby = "x"\nat = 2026-09-23T22:00:00\nchange = 2\nprioritty = "low"\n'
-        '\n[[override]]\nalarm = "a@b.c"\nwhy = "x"\nby = "x"\nat = 2026-09-23T22:00:00Z\nchange = 2\n'
+    by, at = 'by = "x"', "at = 2026-09-23T22:00:00"
+    text = written(AlteredFile((row(limit=65.0),), 3)) + "".join(
+        f"\n[[override]]\n{lines}\n"
+        for lines in (
+            f'alarm = "no-place"\nlimit = "low"\nwhy = ""\n{by}\n{at}Z\nchange = 0',
+            f'alarm = "{LOW.id}"\nlimit = 60\nwhy = "again"\n{by}\n{at}Z\nchange = 2',
+            f'alarm = "a@b.c"\nwhy = "x"\n{by}\n{at}\nchange = 2\nprioritty = "low"',
+            f'alarm = "a@b.c"\nwhy = "x"\n{by}\n{at}Z\nchange = 2',
+        )
     )
     content, faults = read_altered(text)
     assert [one.limit for one in content.rows] == [65.0]
     said = "\n".join(map(str, faults))
     for words in (
-        "override[2].alarm", "override[2].limit = 'low': expected a number", "override[2].why", "override[2].change",
+        "override[2].alarm", "override[2].limit = 'low': expected a number", "override[2].why",
+        "override[2].change",
         "override[3].alarm", "changed once", "override[4].at", "override[4].prioritty", "override[5]",
         "something to change",
     ):  # fmt: skip
@@ -88,7 +93,7 @@ def test_nonsense_is_a_fault_and_no_change(text: str) -> None:
     assert faults
 
 
-# -- what may be changed, and what needs a second thought --------------------------------------------------------------
+# -- what may be changed, and what needs a second thought ---------------------------------------------------------
 
 
 def test_what_may_be_changed_is_what_the_alarm_has() -> None:
@@ -133,7 +138,7 @@ def test_what_differs_is_said_with_its_unit() -> None:
     assert "One alarm is changed here: raceway.oxygen_saturation" in summary([row(limit=65.0)])
 
 
-# -- a limit that changes while it is judged ---------------------------------------------------------------------------
+# -- a limit that changes while it is judged -----------------------------------------------------------------------
 
 SECONDS = st.sampled_from([0.0, 5.0, 20.0, 45.0])
 LIMITS = st.sampled_from([60.0, 65.0, 70.0])
@@ -159,8 +164,8 @@ def changed(numbers: dict[str, float]) -> Alarm:
 def test_an_alarm_is_judged_by_the_numbers_in_force_and_forgets_nothing(
     steps: list[tuple[float, dict[str, float] | None]],
 ) -> None:
-    """Held against delays and deadband as ISA-18.2 defines them (on-delay: the condition has held for so long without
-    a break; off-delay the same way; deadband: so far back inside), counted here anew for numbers that change."""
+    """Held against delays and deadband as ISA-18.2 defines them (on-delay: the condition has held for so long
+    without a break; off-delay the same way; deadband: so far back inside), counted anew for numbers that change."""
     numbers: dict[str, float] = {"limit": 70.0, "band": 2.0, "on": 60.0, "off": 30.0}
     memory, active, since, number = Memory(), False, None, 0
     for place, (value, change) in enumerate(steps):

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from brinewatch.calibrate.console import GaveUp
+from brinewatch.calibrate.console import Asked, GaveUp
 from brinewatch.moment import Moment
 from brinewatch.simulator.sysfs import Thermometer
 
@@ -76,7 +76,7 @@ class Talker:
     def show(self, text: str) -> None:
         self.heard.append(text)
 
-    async def ask(self, question: str) -> str:
+    async def ask(self, question: str, asked: Asked | None = None) -> str:
         self.asked.append(question)
         self.heard.append(question)
         if len(self.asked) > self._ends:

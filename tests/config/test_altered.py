@@ -1,4 +1,4 @@
-"""The rules in force: the shed's own, and what was changed here. What fits no more never keeps a shed from watching."""
+"""The rules in force: the shed's own, and what was changed here. What fits no more keeps no shed from watching."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def test_what_is_changed_here_is_in_force_and_the_shed_s_own_rules_are_still_kno
     assert shed.in_force.content.newest == 9
 
 
-def test_a_change_after_an_override_of_the_shed_file_goes_before_it_and_what_is_tried_before_both(
+def test_a_change_goes_before_an_override_of_the_shed_file_and_what_is_tried_before_both(
     tmp_path: Path,
 ) -> None:
     own = '\n[[override]]\nrule = "air-stopped"\nlimit = 7.0\nwhy = "a small blower"\n'

@@ -39,7 +39,7 @@ HOSTILE = '"><script>alert(1)</script>'
 
 @dataclass
 class Bench:
-    """The pages over a real journal and a history of a few hours: air at 12 kPa, and at 14 for five minutes an hour."""
+    """The pages over a real journal and a history of hours: air at 12 kPa, and at 14 for five minutes of each."""
 
     shed: ShedFile
     journal: Journal
@@ -128,7 +128,8 @@ async def test_a_limit_is_tried_and_put_in_force_and_taken_back(tmp_path: Path) 
         assert 'value="soon"' in wrong.text
         for more, words in (
             ({"limit": "25", "on_delay_s": "1m"}, "type others"), ({"limit": "2500", "on_delay_s": "1m"}, "inside"),
-            ({"limit": "20", "on_delay_s": "1m", "unit": "stone"}, "no unit"), ({"limit": "nan", "on_delay_s": "1m"}, "no number"),
+            ({"limit": "20", "on_delay_s": "1m", "unit": "stone"}, "no unit"),
+            ({"limit": "nan", "on_delay_s": "1m"}, "no number"),
             ({"limit": "20", "on_delay_s": "900d"}, "604800"),
         ):  # fmt: skip
             refused = await web.post("/rehearse/alarm", data={**form, **more})
@@ -138,7 +139,8 @@ async def test_a_limit_is_tried_and_put_in_force_and_taken_back(tmp_path: Path) 
 
         # 130 mbar are 13 kPa: five minutes of every hour lie above
         begun = await web.post(
-            "/rehearse/alarm", data={**form, "limit": "130", "deadband": "5", "unit": "mbar", "on_delay_s": "2m", "since": "24h"}
+            "/rehearse/alarm",
+            data={**form, "limit": "130", "deadband": "5", "unit": "mbar", "on_delay_s": "2m", "since": "24h"},
         )  # fmt: skip
         assert begun.status_code == 303
         run = begun.headers["location"]

@@ -1,4 +1,4 @@
-"""Limits changed while the whole daemon watches: in force at once, over restarts, and told in the journal as they were."""
+"""Limits changed while the whole daemon watches: at once, over restarts, and told in the journal as they were."""
 
 from __future__ import annotations
 
@@ -67,11 +67,11 @@ async def test_a_limit_changed_while_the_shed_is_watched(tmp_path: Path) -> None
         await it.passes(70)
 
         told = await remarks(it)
+        back = "limit 99.5 to 75 %, on-delay none to 5 min, change 1 taken back. Why: seen enough"
         assert [re.sub(r"rule version \w+", "rule version", one) for one in told if "See:" not in one] == [
             f"Change 1 asked by Rhona: {WARN}: limit 75 to 99.5 %, on-delay 5 min to none. Why: a <b>trial</b>",
             f"Change 1 counts from now on: {WARN}, rule version.",
-            f"Change 2 asked by Rhona: {WARN}: limit 99.5 to 75 %, on-delay none to 5 min, change 1 taken back. "
-            "Why: seen enough",
+            f"Change 2 asked by Rhona: {WARN}: {back}",
             f"Change 2 counts from now on: {WARN}, rule version.",
         ]
         # and the limits of that evening can be drawn as they were
@@ -96,8 +96,10 @@ async def test_what_is_refused_and_what_a_stop_cut_short(tmp_path: Path) -> None
         with pytest.raises(BrinewatchError, match="say why"):
             await ask(it, "override set", alarm=WARN, limit=70.0, why=" ")
         for wrong, words in (
-            ({"limit": 500.0}, "inside 0 to 400 %"), ({"limit": 50.0}, "critical"), ({"limit": float("nan")}, "no number"),
-            ({"limit": "70"}, "no number"), ({"limit": 70.0, "unit": "stone"}, "one of %"), ({"deadband": -1.0}, "0"),
+            ({"limit": 500.0}, "inside 0 to 400 %"), ({"limit": 50.0}, "critical"),
+            ({"limit": float("nan")}, "no number"),
+            ({"limit": "70"}, "no number"), ({"limit": 70.0, "unit": "stone"}, "one of %"),
+            ({"deadband": -1.0}, "0"),
             ({"on_delay_s": 1e9}, "604800"), ({"limit": 75.0}, "in force"),
         ):  # fmt: skip
             with pytest.raises(BrinewatchError, match=re.escape(words)):
@@ -122,8 +124,8 @@ async def test_what_is_refused_and_what_a_stop_cut_short(tmp_path: Path) -> None
         assert it.daemon.keeper.alarm(WARN).limit == 75.0  # type: ignore[union-attr]
         assert "was not made" in (await remarks(it))[-1]
 
-        # killed after the journal and before the file: it does not count, and that is written down; killed after the
-        # file and before the journal's last word: it counts, and that is written down
+        # killed after the journal and before the file: it does not count, and that is written down; killed after
+        # the file and before the journal's last word: it counts, and that is written down
         await it.daemon.journal.note(
             "override", f"Change 4 asked by Rhona: {WARN}: limit 75 to 70 %.", it.clock.now()
         )
@@ -139,7 +141,8 @@ async def test_what_is_refused_and_what_a_stop_cut_short(tmp_path: Path) -> None
         await it.end()
         file_of(it).write_text(
             kept.replace("change = 2\n\n", "change = 5\n\n", 1)
-            + f'\n[[override]]\nalarm = "{WARN}"\nlimit = 70\nwhy = "w"\nby = "Rhona"\nat = 2026-09-23T22:00:00Z\nchange = 5\n',
+            + f'\n[[override]]\nalarm = "{WARN}"\nlimit = 70\nwhy = "w"\nby = "Rhona"\n'
+            "at = 2026-09-23T22:00:00Z\nchange = 5\n",
             encoding="utf-8",
         )
         await it.begin()
@@ -156,10 +159,49 @@ async def test_what_is_refused_and_what_a_stop_cut_short(tmp_path: Path) -> None
         assert {one.alarm for one in read_shed(it.daemon.shed.path).in_force.content.rows} == {AIR, EMERGENCY}
 
         # and on the page
-        app = create_app(it.daemon.overview, it.daemon._beside.pages)
-        async with httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://shed") as web:
+        pages = it.daemon._beside.asking(it.daemon._desk.answer)
+        app = create_app(it.daemon.overview, pages, ask=it.daemon._desk.answer)
+        headers = {"accept": "text/html"}
+        async with httpx.AsyncClient(
+            transport=httpx.ASGITransport(app), base_url="http://shed", headers=headers
+        ) as web:
             text = (await web.get("/rehearse")).text
             assert "limit 35 to 30 %" in text
             assert "an emergency" in text
             assert "2 alarms are changed here" in (await web.get("/")).text
             assert "2 alarms are changed here" in (await web.get("/report")).text
+            await a_drill(it, web)
+
+
+async def a_drill(it: Night, web: httpx.AsyncClient) -> None:
+    """From the page: begun in two steps, followed to its answer, and then one of those there have been."""
+    text = (await web.get("/drill")).text
+    assert "None yet." in text
+    proof = re.search(r'name="proof" value="([^"]+)"', text)[1]  # type: ignore[index]
+    before = len(it.modem.sent)
+    hasty = await web.post("/drill/begin", data={"proof": proof, "alarm": AIR})
+    assert hasty.status_code == 422
+    assert "Nobody was called" in hasty.text
+    assert "selected" in hasty.text
+    wrong = await web.post("/drill/begin", data={"proof": proof, "alarm": "<b>no@such</b>", "sure": "yes"})
+    assert wrong.status_code == 409
+    assert "&lt;b&gt;no@such" in wrong.text
+    assert (await web.post("/drill/begin", data={"proof": proof, "alarm": AIR, "sure": "yes"})).status_code == 303
+    running = await web.get("/drill")
+    assert "A drill is under way" in running.text
+    assert running.headers["refresh"]
+    await it.until(lambda: len(it.modem.sent) > before, 120)
+    assert it.modem.sent[-1].text.startswith("DRILL")
+    await it.passes(5)
+    text = (await web.get("/drill")).text
+    assert "called after" in text
+    number = re.search(r'name="number" value="([0-9]+)"', text)[1]  # type: ignore[index]
+    assert (await web.post("/drill/answer", data={"proof": proof, "number": "x"})).status_code == 400
+    assert (await web.post("/drill/answer", data={"proof": proof, "number": number})).status_code == 303
+    assert (await web.post("/drill/answer", data={"proof": proof, "number": number})).status_code == 409
+    await it.passes(5)
+    text = (await web.get("/drill")).text
+    assert "Answered after" in text
+    assert "the page answered after" in text.split("Drills there have been")[1]
+    assert (await web.post("/drill/stop", data={"proof": proof})).status_code == 409
+    assert (await web.post("/drill/stop", data={"proof": "guessed"})).status_code == 403

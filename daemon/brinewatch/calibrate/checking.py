@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from brinewatch.calibrate.console import GaveUp
+from brinewatch.calibrate.console import Asked, GaveUp
 from brinewatch.calibrate.talk import choice, line, shown, yes
 from brinewatch.calibrate.visit import Visit
 from brinewatch.signals.calibrating import methods_of
@@ -57,7 +57,8 @@ async def _reading(visit: Visit, what: str) -> float | None:
     """One reading at rest through the line in force; None when it is left out."""
     visit.console.say()
     visit.console.say(what)
-    if (await line(visit.console, "Press Enter to read it, or s to leave it out:")).lower() == "s":
+    asked = Asked("", [("", "Read it"), ("s", "Leave it out")])
+    if (await line(visit.console, "Press Enter to read it, or s to leave it out:", asked)).lower() == "s":
         return None
     steady = await visit.settled()
     if visit.short_hold:

@@ -8,6 +8,8 @@ import shutil
 import sys
 import textwrap
 from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Protocol, TextIO
 
 from brinewatch.errors import BrinewatchError
@@ -17,6 +19,16 @@ _WIDEST = 100
 
 class GaveUp(Exception):
     """The person gave up, or has gone. The message says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A question for those who do not type at a terminal. words: without what a terminal adds; options: what may be
+    answered, and what that means, none for a text; default: what an empty answer stands for, in words."""
+
+    words: str
+    options: Sequence[tuple[str, str]] = ()
+    default: str = ""
 
 
 class Console(Protocol):
@@ -30,8 +42,9 @@ class Console(Protocol):
         """What is so just now; the next one takes its place."""
         ...
 
-    async def ask(self, question: str) -> str:
-        """A line typed in answer, without the blanks around it. GaveUp when the input has ended."""
+    async def ask(self, question: str, asked: Asked | None = None) -> str:
+        """A line typed in answer, without the blanks around it. GaveUp when the input has ended. asked: the same
+        question, for those who answer otherwise."""
         ...
 
     def typed(self) -> str | None:
@@ -101,7 +114,7 @@ class Terminal:
             self._out.write("\n")
         self._shown = ""
 
-    async def ask(self, question: str) -> str:
+    async def ask(self, question: str, asked: Asked | None = None) -> str:
         self._end_line()
         if os.isatty(self._source):
             self._lines.clear()  # a key pressed too often must not answer the next question

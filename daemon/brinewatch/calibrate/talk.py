@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from brinewatch.calibrate.console import Console, GaveUp
+from brinewatch.calibrate.console import Asked, Console, GaveUp
 from brinewatch.calibrate.held import Water
 from brinewatch.quantities import QUANTITIES
 from brinewatch.seawater.electrode import BUFFERS
@@ -24,9 +24,9 @@ def shown(quantity: str, value: float | None) -> str:
     return f"{value:.{QUANTITIES[quantity].decimals + 1}f} {unit_of(quantity)}".rstrip()
 
 
-async def line(console: Console, question: str) -> str:
+async def line(console: Console, question: str, asked: Asked | None = None) -> str:
     """What was typed. GaveUp when that is q."""
-    answer = await console.ask(question)
+    answer = await console.ask(question, asked)
     if answer.lower() in _GIVE_UP:
         raise GaveUp("You gave up.")
     return answer
@@ -36,7 +36,7 @@ async def number(console: Console, question: str, default: float | None = None, 
     """A number; Enter alone takes the default, where there is one."""
     hint = f" [{default:.{digits}f}]" if default is not None else ""
     while True:
-        answer = await line(console, f"{question}{hint}:")
+        answer = await line(console, f"{question}{hint}:", Asked(question, default=hint.strip(" []")))
         if not answer and default is not None:
             return default
         try:
@@ -45,13 +45,13 @@ async def number(console: Console, question: str, default: float | None = None, 
             value = float("nan")
         if value - value == 0.0:  # finite
             return value
-        console.say(f"{answer!r} is not a number; type one like 12.5, or q to give up.")
+        console.say(f"{answer!r} is not a number; type one like 12.5.")
 
 
 async def optional(console: Console, question: str) -> float | None:
     """A number, or None for Enter alone."""
     while True:
-        answer = await line(console, f"{question}:")
+        answer = await line(console, f"{question}:", Asked(question))
         if not answer:
             return None
         try:
@@ -64,21 +64,23 @@ async def choice(console: Console, question: str, names: Sequence[str]) -> int:
     """The index of one of several; the first for Enter alone."""
     if len(names) == 1:
         return 0
+    asked = Asked(question, [(str(place), name) for place, name in enumerate(names, 1)])
     console.say(question)
     for place, name in enumerate(names, 1):
         console.say(f"  {place}. {name}")
     while True:
-        answer = await line(console, "Which [1]:")
+        answer = await line(console, "Which [1]:", asked)
         if not answer:
             return 0
         if answer.isdigit() and 1 <= int(answer) <= len(names):
             return int(answer) - 1
-        console.say(f"Type a number from 1 to {len(names)}, or q to give up.")
+        console.say(f"Type a number from 1 to {len(names)}.")
 
 
 async def yes(console: Console, question: str) -> bool:
     """True only for the whole word yes."""
-    return (await line(console, f"{question} Type yes, or Enter for no:")).lower() == "yes"
+    asked = Asked(question, [("yes", "Yes"), ("", "No")])
+    return (await line(console, f"{question} Type yes, or Enter for no:", asked)).lower() == "yes"
 
 
 @dataclass

@@ -6,7 +6,7 @@ import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from brinewatch.calibrate.console import Console, GaveUp
+from brinewatch.calibrate.console import Asked, Console, GaveUp
 from brinewatch.calibrate.held import Heard, HeldProbe, Measured
 from brinewatch.calibrate.talk import Conditions, line, shown, truth, yes
 from brinewatch.calibrate.words import BACK, BACK_DRY, PREPARE
@@ -73,7 +73,7 @@ class Visit:
         if not self.held.begun:
             await self.held.begin()
         await self._look()  # what came before the probe was where it is now counts for nothing
-        self.console.say("Waiting until it rests; q and Enter gives up.")
+        self.console.say("Waiting until it rests.")
         while True:
             heard = await self._look()
             for mono, value in heard.said.get(point, ()):
@@ -117,10 +117,13 @@ class Visit:
             self.console.say(f"  {number}. {words}")
         if not self.short_hold:
             self.is_back = False
-            await line(self.console, "Press Enter when the probe is in place (q gives up):")
+            await line(
+                self.console, "Press Enter when the probe is in place:", Asked("", [("", "The probe is in place")])
+            )
             return
         # the air's alarms are held for so short a time that it begins with the opening, and ends with the closing
-        await line(self.console, "Press Enter, and only then do it (q gives up):")
+        go = Asked("Only when you have pressed this, do it.", [("", "I do it now")])
+        await line(self.console, "Press Enter, and only then do it:", go)
         self.is_back = False
         await self.held.begin()
         if self.held.held_s:
@@ -134,7 +137,7 @@ class Visit:
             return
         self.console.say(BACK_DRY if self.quantity in GAUGES else BACK)
         with contextlib.suppress(GaveUp):
-            await line(self.console, "Press Enter when it is back:")
+            await line(self.console, "Press Enter when it is back:", Asked("", [("", "It is back")]))
         self.is_back = True
 
     async def truth(self, reference: Reference) -> Truth:

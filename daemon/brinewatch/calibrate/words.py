@@ -54,14 +54,14 @@ DRY = "Keep plugs, adapters and your hands dry, and open no mains wiring: that i
 
 HELD = (
     "While this goes on, what this probe says does not call anybody; every other alarm does, loss of air too. That "
-    "ends when you finish, and by itself {span} after you have gone. Ctrl-C at any time leaves everything as it "
-    "was."
+    "ends when you finish, and by itself {span} after you have gone. Giving up at any time leaves everything as "
+    "it was."
 )
 
 AIR_HELD = (
     "Caution: this gauge is what notices a stopped blower first. Its alarms are on now; they wait for a short time "
     "when you open it, and then call, whatever the reason. Listen to the blower meanwhile, and keep it short. "
-    "Ctrl-C at any time leaves everything as it was."
+    "Giving up at any time leaves everything as it was."
 )
 
 BACK = "Rinse the probe, put it back in its place, and see that it is under water and that nothing drips on a plug."

@@ -48,6 +48,7 @@ async def _main(options: argparse.Namespace, shed: ShedFile, clock: Clock, ask: 
     assert me is not None
     for one in (signal.SIGTERM, signal.SIGHUP):  # a closed window is as good as Ctrl-C
         asyncio.get_running_loop().add_signal_handler(one, me.cancel)
+    terminal.say("Ctrl-C gives up at any time, and so does q in answer to a question.")
     try:
         return await guide(options, shed, clock, ask, terminal)
     finally:

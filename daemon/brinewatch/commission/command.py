@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from brinewatch.calibrate.console import Console, GaveUp, Terminal
+from brinewatch.calibrate.console import Asked, Console, GaveUp, Terminal
 from brinewatch.errors import BrinewatchError
 from brinewatch.terminal import AddCommand
 
@@ -125,7 +125,7 @@ class _Mute:
 
     def show(self, text: str) -> None: ...
 
-    async def ask(self, question: str) -> str:
+    async def ask(self, question: str, asked: Asked | None = None) -> str:
         raise GaveUp("Nobody can answer here.")
 
     def typed(self) -> str | None:

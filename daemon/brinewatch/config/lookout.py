@@ -14,6 +14,7 @@ from brinewatch.alarms.links import Place
 from brinewatch.alarms.roster import Contact
 from brinewatch.alarms.ruleset import Override
 from brinewatch.config import bound_rules, read_shed
+from brinewatch.config.altered import RulesInForce
 from brinewatch.config.instead import NOTHING
 from brinewatch.config.reader import Reader, check_file, check_names, check_roster, read_table
 from brinewatch.config.sections import (
@@ -191,7 +192,8 @@ def read_lookout(path: Path) -> LookoutFile:
         display=DisplayUnits(),
     )  # fmt: skip
     as_shed = ShedFile(
-        path=path, shed=shed, stages=tuple(stages), buses={}, rulesets=tuple(rulesets), in_force=in_force,
+        path=path, shed=shed, stages=tuple(stages), buses={}, rulesets=tuple(rulesets),
+        in_force=RulesInForce(in_force.alarms),
         derivations=(), follows=(), cross=NO_CROSSCHECK, contacts=tuple(contacts), calling=calling, store=store,
         page=page, broker=None, modem=there["modem"], mail=there["mail"], webhook=there["webhook"],
         report=ReportSettings(enabled=False), relays=(), lookout=None, replay=None, series=None, texts=texts,

@@ -70,6 +70,7 @@ class AlarmSheet:
     changed: ChangedLine | None
     spans: Sequence[tuple[str, str]]
     span: str
+    last: str = ""  # how long the last rehearsal took
 
 
 @dataclass(frozen=True, slots=True)

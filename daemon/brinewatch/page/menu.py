@@ -16,6 +16,7 @@ _ORDER = (
     "/commission",
     "/rehearse",
     "/calibrate",
+    "/drill",
     "/people",
     "/health",
     "/account",

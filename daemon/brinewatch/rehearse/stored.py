@@ -32,6 +32,7 @@ class Stored:
         self._done = done
         self._rows: dict[str, dict[float, HourSummary]] = {}
         self._from: dict[str, float] = {}
+        self._following: dict[tuple[float, float], float | None] = {}
         self.rebuilt = 0
 
     @property
@@ -66,8 +67,12 @@ class Stored:
         return None if found is None else timed(found)
 
     def following(self, after: float, before: float) -> float | None:
-        found = [self._store.following(after, before), self._done.following(after, before)]
-        return min((one for one in found if one is not None), default=None)
+        # rules that are held against others ask the same again, and it is the most work of all
+        asked = (after, before)
+        if asked not in self._following:
+            found = [self._store.following(after, before), self._done.following(after, before)]
+            self._following[asked] = min((one for one in found if one is not None), default=None)
+        return self._following[asked]
 
 
 def _timed(row: HourSummary) -> HourSummary:

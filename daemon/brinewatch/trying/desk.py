@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 _TRIED = "tried on the past"
 _STANDING = {
-    "published": "A published limit", "derived": "Derived from published limits", "judgement": "No published limit",
+    "published": "Published limit", "derived": "Derived from", "judgement": "Judgement, in view of",
 }  # fmt: skip
 
 
@@ -97,7 +97,7 @@ class LimitDesk:
         return AlarmSheet(
             alarm, base.rule.title, self._place(alarm), base.rule.priority.value, self._asks(now),
             base.rule.why, self._where(base), typed.fields_of(base, now, units), units, changed,
-            list(SPANS.items()), USUAL,
+            list(SPANS.items()), USUAL, "" if self._trials.last_s is None else span_text(self._trials.last_s),
         )  # fmt: skip
 
     def _where(self, alarm: Alarm) -> list[str]:
@@ -105,11 +105,13 @@ class LimitDesk:
         file = next((one.file for one in self._file.rulesets if any(r.key == rule.key for r in one.rules)), "")
         said = [f"Rule {rule.key}, {f'of the file {file}' if file else 'built in'}."]
         source = self._sources.get(rule.source)
-        if source is not None:
-            place = f", {source.where}" if source.where else ""
-            said.append(f"{_STANDING[rule.standing]}: {source.citation.rstrip('.')}{place}.")
+        if source is None:
+            said.append("Judgement." if rule.standing == "judgement" else f"Its number is {rule.standing}.")
         else:
-            said.append(f"{_STANDING[rule.standing]}.")
+            # a source that is somebody's judgement says so itself
+            head = "" if source.standing == "judgement" else f"{_STANDING[rule.standing]}: "
+            place = f", {source.where}" if source.where else ""
+            said.append(f"{head}{source.citation.rstrip('.')}{place}.")
         if alarm.note:
             said.append(f"Changed by the shed file: {alarm.note}")
         said.append(f"Time to act: {rule.time_available}")
