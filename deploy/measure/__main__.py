@@ -19,6 +19,7 @@ NAMES = {
     "latency": "from the loss of air to the text in the modem",
     "memory": "the daemon with 20 channels at 1 Hz: memory, processor, open files",
     "rehearsal": "a month of readings through rules, against stepping every one of them",
+    "soak": "weeks with troubles by chance at the wire, a year of readings: promises broken, memory",
     "storage": "a year of readings on the card: size, blocks written, questions, against rows and DuckDB",
 }
 

@@ -1,11 +1,11 @@
 """A simulated year of the watch at the level of readings: as fast as it can judge, call, keep and pack them.
 
-The whole daemon but for its wires: one bus gives readings made by the functions below of seasons, weather, animals
-and fouling; alarms, calls, journal, history, calendar and forecasts are what they are in life. What befalls: losses
-of the air, probes that fall silent or freeze, a hot week, rain in the header, planned works, restarts, a clock that
-is wrong for a day; and the calendar's own: both changes of summer time and the leap second of the end of 2016 (IERS
-Bulletin C 52), which a POSIX clock shows as a second that comes twice. The water's numbers are invented, of the size
-common in such a shed; oxygen saturation is by Benson and Krause (the library's own).
+The whole daemon but for its wires: one bus gives readings made below of seasons, weather, animals and fouling;
+alarms, calls, journal, history, calendar and forecasts are what they are in life. What befalls: losses of air,
+probes that fall silent or freeze, a hot week, rain in the header, planned works, restarts, a clock that is wrong;
+and what is the calendar's own: both changes of summer time and the leap second of the end of 2016 (IERS Bulletin C
+52), which a POSIX clock shows as a second that comes twice. The water's numbers are invented, of the size common in
+such a shed; oxygen saturation is by Benson and Krause (the library's own).
 """
 
 from __future__ import annotations
@@ -26,7 +26,6 @@ from zoneinfo import ZoneInfo
 from brinewatch.alarms.events import AlarmEvent, Command, Happening, Order
 from brinewatch.clock import SteppingClock
 from brinewatch.config import read_shed
-from brinewatch.moment import Moment
 from brinewatch.readings import Flag, Sample
 from brinewatch.seawater.oxygen import benson_krause
 from brinewatch.service import Daemon
@@ -182,14 +181,13 @@ class Water:
         kind = spell.kind if spell else ""
         into = 0.0 if spell is None else min(at - spell.begins, spell.ends - at) / HOUR_S
         mains = kind != "mains"
-        runs = mains and kind != "blower" and not (kind == "works" and 0.5 < into)
+        runs = mains and kind != "blower" and not (kind == "works" and into > 0.5)
         season = math.sin(2.0 * math.pi * (utc / (365.2422 * DAY_S) - 0.33))
         daily = math.sin(2.0 * math.pi * (utc / DAY_S - 0.4))
         warm = 12.0 + 3.5 * season + 0.4 * daily + (min(12.0, into) * 0.9 if kind == "hot" else 0.0)
         hours, self._at = (at - self._at) / HOUR_S, at
-        # 12 kg in a cubic metre without air use some 15 % of saturation an hour; with air it is back within the hour
-        self._share = max(0.2, self._share - 0.15 * hours) if not runs else min(
-            0.95, self._share + 0.9 * hours)  # fmt: skip
+        # 12 kg in a cubic metre without air use some 15 % of saturation an hour; with air that is soon back
+        self._share = min(0.95, self._share + 0.9 * hours) if runs else max(0.2, self._share - 0.15 * hours)
         salinity = 32.0 - (min(4.0, into) * 1.2 if kind == "rain" else 0.0)
         fouled = 0.9 * ((at / DAY_S) % 60.0) / 60.0
         hPa = 1013.0 + 12.0 * math.sin(at / (4.1 * DAY_S)) + 6.0 * math.sin(at / (1.7 * DAY_S))
@@ -203,7 +201,7 @@ class Water:
             "header.salinity": salinity + noise(0.0, 0.01),
             "header.water_flow": max(0.0, 50.0 + noise(0.0, 0.4)) if runs else 0.0,
             "header.level_switch": float(runs),
-            "shed.barometric_pressure": hPa / 10.0 + noise(0.0, 0.003),
+            "shed.barometric_pressure": hPa + noise(0.0, 0.03),
         }
         if kind in ("silent", "frozen", "noisy") and spell is not None:
             point = POINTS[int(spell.begins) % len(POINTS)]
@@ -422,4 +420,4 @@ async def year(folder: Path, number: int, days: float, begin: float = BEGIN) -> 
     return await Year(folder, number, days, begin).run()
 
 
-__all__ = ["BEGIN", "Came", "LEAP_SECOND", "year"]
+__all__ = ["BEGIN", "LEAP_SECOND", "Came", "year"]
