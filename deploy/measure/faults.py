@@ -36,7 +36,7 @@ _NIGHT_S = 300.0
 
 def measure(quick: bool) -> Iterator[Row]:
     _path()
-    from faults.matrix import TROUBLES
+    from tests.faults.matrix import TROUBLES
 
     chosen = range(0, len(TROUBLES), len(TROUBLES) // QUICK_TROUBLES) if quick else range(len(TROUBLES))
     with ProcessPoolExecutor(os.cpu_count(), get_context("spawn")) as pool:
@@ -52,13 +52,13 @@ def measure(quick: bool) -> Iterator[Row]:
 
 
 def _path() -> None:
-    sys.path[:0] = [str(TESTS)]
+    sys.path[:0] = [str(TESTS.parent), str(TESTS)]
     logging.disable(logging.CRITICAL)
 
 
 def _night(place: int) -> Found:
     _path()
-    from faults.matrix import TROUBLES, Found, try_it
+    from tests.faults.matrix import TROUBLES, Found, try_it
 
     with tempfile.TemporaryDirectory() as folder:
         try:
@@ -91,7 +91,7 @@ def _kills(count: int) -> Iterator[Row]:
 def _batch(task: tuple[int, int]) -> tuple[list[str], int, int]:
     """So many kills in a folder of their own: promises broken, lives that did some work, alarms that came to be."""
     _path()
-    from faults.kills import Lives, lines
+    from tests.faults.kills import Lives, lines
 
     first, count = task
     with tempfile.TemporaryDirectory() as name:

@@ -43,13 +43,13 @@ def measure(quick: bool) -> Iterator[Row]:
 
 
 def _path() -> None:
-    sys.path[:0] = [str(TESTS)]
+    sys.path[:0] = [str(TESTS.parent), str(TESTS)]
     logging.disable(logging.CRITICAL)
 
 
 def _life(task: tuple[int, float]) -> Summary:
     _path()
-    from faults.soak import soak
+    from tests.faults.soak import soak
 
     with tempfile.TemporaryDirectory() as folder:
         return asyncio.run(soak(Path(folder), *task))
@@ -57,7 +57,7 @@ def _life(task: tuple[int, float]) -> Summary:
 
 def _year(days: float) -> Came:
     _path()
-    from faults.year import year
+    from tests.faults.year import year
 
     with tempfile.TemporaryDirectory() as folder:
         return asyncio.run(year(Path(folder), 1, days))

@@ -3,10 +3,10 @@
 usage: journal_child.py nursery
        journal_child.py FOLDER SEED drain
 
-A nursery reads lines "FOLDER SEED" and answers each with the number of a process born for it, for which all that
-takes time to import is there already. After a line "end" it answers how the last one ended. A child appends a line to
-FOLDER/told for every promise it makes and one to FOLDER/wire for every message it hands over; the kernel keeps what a
-killed process has written to a file.
+A nursery reads lines "FOLDER SEED" and answers each with the number of a process born for it, that need not import
+anything any more. After a line "end" it answers how that one ended. A child appends a line to FOLDER/told for every
+promise it makes and one to FOLDER/wire for every message it hands over; the kernel keeps what a killed process has
+written to a file.
 """
 
 from __future__ import annotations

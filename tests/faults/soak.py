@@ -28,8 +28,9 @@ from brinewatch.service import Daemon
 from brinewatch.simulator.modem import ModemEmulator, SentText
 from brinewatch.simulator.world import SimulatedShed
 from broker import Broker, free_port
-from faults.matrix import TROUBLES, Trouble, left_of, store_wrong
 from scenarios.night import DEMO, EVENING, WREN, Night, shed_text
+
+from .matrix import TROUBLES, Trouble, left_of, store_wrong
 
 # what calls for the loss of air by each cause of it, and what may follow from it besides
 AIR_WORDS = ("AIR STOPPED", "MOTOR NOT RUNNING", "MAINS OFF", "AIR LINE OPEN", "AIR TOO WEAK", "NO AIR DATA")

@@ -30,7 +30,8 @@ from brinewatch.readings import Flag, Sample
 from brinewatch.seawater.oxygen import benson_krause
 from brinewatch.service import Daemon
 from brinewatch.store.reader import StoreReader
-from faults.matrix import store_wrong
+
+from .matrix import store_wrong
 
 # the zone serves only for its rule of summer time (EU Directive 2000/84/EC)
 ZONE = ZoneInfo("Europe/Paris")
