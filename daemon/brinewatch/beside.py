@@ -20,6 +20,7 @@ from brinewatch.messages import Message
 from brinewatch.moment import Moment
 from brinewatch.nights.sending import Nights
 from brinewatch.ports import Clock
+from brinewatch.proving import PART, Proving
 from brinewatch.readings import Reading
 from brinewatch.relaying import Relays
 from brinewatch.rounds.answering import answer as answer_round
@@ -53,6 +54,7 @@ class Beside:
         )  # fmt: skip
         self.nights = Nights(shed, keeper, clock, queue, lambda text: note(text, "report"))
         self.relays = Relays(shed, keeper, clock, lambda text: note(text, "relay"))
+        self._proving = Proving(shed.data, clock, lambda: journal.head, lambda text: note(text, "store"))
         self.rounds = rounds
         self._keeper = keeper
 
@@ -76,6 +78,8 @@ class Beside:
             if "drill" in health:
                 health["drill"] = (False, f"it went wrong ({type(error).__name__}: {error})")
 
+        if PART in health:
+            health[PART] = self._proving.health
         try:
             if "round" in health:
                 health["round"] = self.rounds.health(now)
@@ -106,6 +110,7 @@ class Beside:
     def plan(self, calendar: Calendar) -> None:
         self.nights.plan(calendar)
         self.relays.plan(calendar)
+        calendar.at("the journal's chain", self._proving.night, hour=2, minute=40)
         calendar.at("photos", self.rounds.tidy, hour=3, minute=20)
 
     async def answer(self, request: Mapping[str, Any]) -> Mapping[str, Any]:

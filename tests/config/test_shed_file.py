@@ -28,6 +28,7 @@ def test_a_right_file_is_read_whole(tmp_path: Path) -> None:
         "manifold",
         "journal",
         "history",
+        "chain",
         "calibration",
         "alarms",
         "parts",

@@ -255,7 +255,6 @@ class Came:
     wrong: list[str] = field(default_factory=list)
     to_call_s: list[float] = field(default_factory=list)
     restarts: int = 0
-    nights: int = 0
     memory_mb: list[float] = field(default_factory=list)
     files: list[int] = field(default_factory=list)
     written_mb: float = 0.0
@@ -335,6 +334,9 @@ class Year:
             await self.until(at)
             await self._mark(what, place)
         await self.until(self.days * DAY_S)
+        well, why = self.daemon._health["chain"]
+        if self.days > 2 and not well:
+            self.came.wrong.append(f"the journal's chain was not followed each night: {why}")
         await self.end()
         self._judge()
         self._stored()

@@ -105,7 +105,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     cross = cross_plan(reader, stages, known)
     ages |= {**asked, **{point: max(age, ages.get(point, 0.0)) for point, age in instead.ages.items()}}
     there = {
-        **dict.fromkeys(("parts", "extras", "starts"), replay is None),
+        **dict.fromkeys(("parts", "extras", "starts", "chain"), replay is None),
         "modem": modem,
         "sim": modem and (modem.sim_lapses or modem.credit_code),
         "broker": broker,
