@@ -25,8 +25,8 @@ _PIECE_S = 60.0
 
 
 class Proving:
-    """head(): the newest link the journal has on the disk, which must be found again; note(text): a line for people,
-    kept in the journal."""
+    """head(): the newest link that is on the disk, which must be found again; note(text): a line for people, kept
+    in the journal."""
 
     def __init__(
         self, folder: Path, clock: Clock, head: Callable[[], Head | None], note: Callable[[str], None]

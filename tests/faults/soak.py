@@ -30,7 +30,7 @@ from brinewatch.simulator.world import SimulatedShed
 from broker import Broker, free_port
 from scenarios.night import DEMO, EVENING, WREN, Night, shed_text
 
-from .matrix import TROUBLES, Trouble, left_of, store_wrong
+from .matrix import TROUBLES, Trouble, left_of, paced, store_wrong
 
 # what calls for the loss of air by each cause of it, and what may follow from it besides
 AIR_WORDS = ("AIR STOPPED", "MOTOR NOT RUNNING", "MAINS OFF", "AIR LINE OPEN", "AIR TOO WEAK", "NO AIR DATA")
@@ -68,13 +68,8 @@ class Booted:
 
 def soak_text(port: int) -> str:
     """The shed with a broker, scanned as seldom as its delays allow: weeks must pass in minutes."""
-    text = shed_text().replace('port = "ports/modem"', 'port = "ports/modem"\nanswer_s = 0.5')
-    text = re.sub(r"^every_s = .*\n", "", text, flags=re.MULTILINE)
+    text = paced(shed_text(), 10, 30).replace('port = "ports/modem"', 'port = "ports/modem"\nanswer_s = 0.5')
     text = text.replace("timeout_s = 0.3", "timeout_s = 0.1")
-    for name in re.findall(r'^name = "([a-z-]+)"$', text.partition("# ---- the wires")[2], flags=re.MULTILINE):
-        every = 10 if name in ("air-pressure", "motor", "mains") else 0 if name == "test-kit" else 30
-        if every:
-            text = text.replace(f'name = "{name}"\n', f'name = "{name}"\nevery_s = {every}\n')
     # what people are to measure themselves is due some day, and nobody here does
     text = text.replace(', "tan", "nh3_n"]', "]").replace('[bus.hand]\nkind = "manual"\n', "")
     text = re.sub(r"\[\[bus\.hand\.probe\]\]\n.*\n\[\[bus\.hand\.probe\.channel\]\]\n.*\n", "", text)
