@@ -48,7 +48,7 @@ from brinewatch.probes.manual import ManualSettings
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
 from brinewatch.seawater.pressure import static_head_kPa
-from brinewatch.settings import key_path
+from brinewatch.settings import key_path, toml_text
 from brinewatch.signals.derived import Derivation
 from brinewatch.signals.following import AIR, FOLLOWED, SLOW_S, FollowPlan, follow_plans
 from brinewatch.signals.planning import plan
@@ -319,7 +319,7 @@ def _is_file(path: Path) -> bool:
 
 def _text(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8")
+        return toml_text(path)
     except (OSError, UnicodeDecodeError) as error:
         expected = f"a file that can be read as UTF-8 text ({getattr(error, 'strerror', None) or 'it is none'})"
         raise ConfigurationError([Fault(str(path), "(the file)", None, expected)]) from error
