@@ -40,6 +40,8 @@ LOSSES = (("blower-stop",), ("mains-off",), ("line-burst",))
 CALL_S = 90.0
 # retries of a way back off to five minutes, and a modem that comes back is found within its own
 BACK_S = 900.0
+# with the gauge of the air blind, what follows from its loss is what is seen, and has a delay of its own
+BLIND_S = 180.0
 # an air stop so short need not be called, and one yet shorter must not
 NEED_S, SHORT_S = 40.0, 4.0
 _SLOW = ("modem silent", "modem says rubbish", "modem slow", "all at once")
@@ -91,6 +93,7 @@ class Spell:
     air: bool = False
     late: bool = False
     down: bool = False
+    blind: bool = False  # of the gauge of the air
     calls: list[tuple[float, str, str]] = field(default_factory=list)  # of the loss of air: when, number, text
 
 
@@ -191,7 +194,7 @@ class Soak(Night):
 
     async def _trouble(self, one: Trouble, seconds: float, *inside: Any) -> None:
         """One of the matrix, with what befalls while it lasts."""
-        spell = Spell(one.name, self.mono, one.own, one.heard, late=one.late)
+        spell = Spell(one.name, self.mono, one.own, one.heard, late=one.late, blind=one.part == "iio")
         self.spells.append(spell)
         self.came.faults[one.part if one.part != "all" else "all at once"] += 1
         await one.on(self)
@@ -204,7 +207,8 @@ class Soak(Night):
 
     async def _no_air(self) -> None:
         what = self.chance.choice(LOSSES)
-        spell = Spell(what[0], self.mono, (*AIR_WORDS, *FOLLOWS), AIR_WORDS, air=True)
+        heard = (*AIR_WORDS, "FLOW TOO LOW") if what[0] == "line-burst" else AIR_WORDS
+        spell = Spell(what[0], self.mono, (*AIR_WORDS, *FOLLOWS), heard, air=True)
         self.spells.append(spell)
         self.came.faults["loss of air"] += 1
         await self.shed.faults.on(*what)
@@ -275,7 +279,8 @@ class Soak(Night):
             near = [one for one in self.spells if one is not spell and one.began <= spell.ended
                     and spell.began <= one.ended + 60.0]  # fmt: skip
             downs = [one for one in near if one.down]
-            needed = spell.ended - spell.began >= NEED_S and not downs
+            blind = any(one.blind for one in near)
+            needed = spell.ended - spell.began >= (BLIND_S if blind else NEED_S) and not downs
             first = spell.calls[0][0] if spell.calls else None
             kind = f"{spell.kind} of {spell.ended - spell.began:.0f} s ({', '.join(one.kind for one in near)})"
             late = [one for one in near if one.late]
@@ -291,7 +296,7 @@ class Soak(Night):
                     self.came.wrong.append(f"{kind} was called {after:.0f} s after the way was open again")
             elif needed and first is not None:
                 self.came.to_call_s.append(first - spell.began)
-                if first - spell.began > CALL_S:
+                if first - spell.began > (BLIND_S if blind else CALL_S):
                     self.came.wrong.append(f"{kind} was called after {first - spell.began:.0f} s")
             elif first is not None and spell.ended - spell.began < SHORT_S:
                 self.came.wrong.append(f"{kind} was called")
