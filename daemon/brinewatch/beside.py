@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from brinewatch.alarms.relays import MARK as RELAY_MARK
 from brinewatch.calendar import Calendar
+from brinewatch.chainwatch import PART as CHAIN
+from brinewatch.chainwatch import ChainWatch
 from brinewatch.charting import Charts
 from brinewatch.chronicle.inquiry import Inquiry
 from brinewatch.condition.showing import Condition
@@ -71,6 +73,7 @@ class Beside:
         self.duty = Duty(shed, clock, self.drills)
         self.nights = Nights(shed, keeper, clock, queue, lambda text: note(text, "report"))
         self.relays = Relays(shed, keeper, clock, lambda text: note(text, "relay"))
+        self._chain = ChainWatch(shed.data, clock, lambda: journal.head, lambda text: note(text, "store"))
         self.rounds = rounds
         self.condition: Condition | None = None  # who knows all parts hands it in
         self.overrides = Overrides(shed, keeper, journal, clock, time_left, look)
@@ -122,6 +125,8 @@ class Beside:
             if "drill" in health:
                 health["drill"] = (False, f"it went wrong ({type(error).__name__}: {error})")
 
+        if CHAIN in health:
+            health[CHAIN] = self._chain.health
         try:
             if "round" in health:
                 health["round"] = self.rounds.health(now)
@@ -154,6 +159,7 @@ class Beside:
     def plan(self, calendar: Calendar) -> None:
         self.nights.plan(calendar)
         self.relays.plan(calendar)
+        calendar.at("the journal's chain", self._chain.night, hour=2, minute=40)
         calendar.at("photos", self.rounds.tidy, hour=3, minute=20)
 
     async def answer(self, request: Mapping[str, Any]) -> Mapping[str, Any]:

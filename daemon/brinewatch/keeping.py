@@ -52,6 +52,8 @@ class Keeping:
             self._manager.ready(self._words())
 
     def _words(self) -> str:
+        if not self._manager.listens:
+            return ""  # a view of the whole shed every few seconds for nobody
         try:
             return self._sentence()
         except Exception as error:

@@ -9,6 +9,7 @@ import difflib
 import tomllib
 import typing
 from collections.abc import Iterator, Sequence
+from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
@@ -20,6 +21,12 @@ class Settings(BaseModel):
     """Settings of one part. A number in quotes is a fault, not a number."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False, defer_build=True)
+
+
+def toml_text(path: Path) -> str:
+    """A TOML file as it stands: read as text, a lone carriage return, which TOML knows not, would pass for the end
+    of a line. OSError or UnicodeDecodeError when it cannot be read."""
+    return path.read_bytes().decode("utf-8")
 
 
 def table_of(text: str) -> dict[str, Any]:

@@ -20,6 +20,7 @@ NAMES = {
     "memory": "the daemon with 20 channels at 1 Hz: memory, processor, open files",
     "page": "the page on a poor line: bytes, seconds until it can be read; a year of one channel",
     "rehearsal": "a month of readings through rules, against stepping every one of them",
+    "soak": "weeks with troubles by chance at the wire, a year of readings: promises broken, memory",
     "storage": "a year of readings on the card: size, blocks written, questions, against rows and DuckDB",
 }
 

@@ -28,6 +28,7 @@ def test_a_right_file_is_read_whole(tmp_path: Path) -> None:
         "manifold",
         "journal",
         "history",
+        "chain",
         "calibration",
         "alarms",
         "parts",
@@ -137,6 +138,7 @@ def test_ten_faults_are_all_reported_at_once(tmp_path: Path) -> None:
     [
         ("[shed\n", r"\(the file\).*TOML; .*line 1"),
         ("shed = " + "[" * 5000, r"\(the file\).*TOML; lists or tables stand too deep"),
+        ("[shed]\rkey = 1\n", r"\(the file\).*TOML; .*line 1"),
         ("shed = " + "9" * 5000, r"\(the file\).*TOML; .*4300 digits"),
         (SMALL + "\n[store]\nfolder = 5\n", r"store\.folder = 5: expected text in quotes"),
         (SMALL.replace('key = "tank"', 'key = ["tank"]'), r"water\[1\]\.key = .*expected text in quotes"),

@@ -1,9 +1,12 @@
 """Raises alarms and sends their messages through the real journal until it is killed; drains it when told to.
 
-usage: journal_child.py FOLDER SEED [drain]
+usage: journal_child.py nursery
+       journal_child.py FOLDER SEED drain
 
-It appends a line to FOLDER/told for every promise it makes and one to FOLDER/wire for every message it hands over;
-the kernel keeps what a killed process has written to a file.
+A nursery reads lines "FOLDER SEED" and answers each with the number of a process born for it, that need not import
+anything any more. After a line "end" it answers how that one ended. A child appends a line to FOLDER/told for every
+promise it makes and one to FOLDER/wire for every message it hands over; the kernel keeps what a killed process has
+written to a file.
 """
 
 from __future__ import annotations
@@ -91,5 +94,23 @@ class Child:
         return len(due)
 
 
+def nursery() -> None:
+    """One child at a time, each a process of its own."""
+    child = 0
+    for line in sys.stdin:
+        words = line.split()
+        if words == ["end"]:
+            print(os.waitpid(child, 0)[1], flush=True)
+            continue
+        child = os.fork()
+        if child == 0:
+            asyncio.run(Child(Path(words[0]), int(words[1])).run(drain=False))
+            os._exit(0)
+        print(child, flush=True)
+
+
 if __name__ == "__main__":
-    asyncio.run(Child(Path(sys.argv[1]), int(sys.argv[2])).run(sys.argv[3:] == ["drain"]))
+    if sys.argv[1:] == ["nursery"]:
+        nursery()
+    else:
+        asyncio.run(Child(Path(sys.argv[1]), int(sys.argv[2])).run(sys.argv[3:] == ["drain"]))

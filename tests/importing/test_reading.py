@@ -234,3 +234,14 @@ def test_nothing_is_dropped_without_a_word(tmp_path: Path, body: list[tuple[str,
     assert problems.counts[CELL] == bad
     assert problems.counts[ROW] == survey.refused
     assert len({(one.point, one.at.utc) for one in readings}) == len(readings)
+
+
+def test_a_mapping_file_that_is_no_toml_is_refused_with_one_clear_error(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shed, file, mapping = write_shed(tmp_path), tmp_path / "log.csv", tmp_path / "map.toml"
+    file.write_text("when,T\n2024-06-01T12:00Z,14\n", encoding="utf-8")
+    for text in ("a = " + "[" * 5000, "a = 1\rb = 2\n"):
+        mapping.write_bytes(text.encode())
+        assert main(["import", str(file), "--mapping", str(mapping), "--shed", str(shed)]) == 1
+        assert "map.toml" in capsys.readouterr().err

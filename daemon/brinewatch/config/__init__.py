@@ -51,7 +51,7 @@ from brinewatch.probes.manual import ManualSettings
 from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
 from brinewatch.seawater.pressure import static_head_kPa
-from brinewatch.settings import key_path
+from brinewatch.settings import key_path, toml_text
 from brinewatch.signals.derived import Derivation
 from brinewatch.signals.following import AIR, FOLLOWED, SLOW_S, FollowPlan, follow_plans
 from brinewatch.signals.planning import plan
@@ -108,7 +108,7 @@ def read_shed(path: Path, instead: Instead = NOTHING) -> ShedFile:
     cross = cross_plan(reader, stages, known)
     ages |= {**asked, **{point: max(age, ages.get(point, 0.0)) for point, age in instead.ages.items()}}
     there = {
-        **dict.fromkeys(("parts", "extras", "starts"), replay is None),
+        **dict.fromkeys(("parts", "extras", "starts", "chain"), replay is None),
         "modem": modem,
         "sim": modem and (modem.sim_lapses or modem.credit_code),
         "broker": broker,
@@ -332,7 +332,7 @@ def _is_file(path: Path) -> bool:
 
 def _text(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8")
+        return toml_text(path)
     except (OSError, UnicodeDecodeError) as error:
         expected = f"a file that can be read as UTF-8 text ({getattr(error, 'strerror', None) or 'it is none'})"
         raise ConfigurationError([Fault(str(path), "(the file)", None, expected)]) from error

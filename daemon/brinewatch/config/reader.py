@@ -33,7 +33,7 @@ from brinewatch.quantities import QUANTITIES
 from brinewatch.readings import quantity_of, stage_of
 from brinewatch.secretfile import secret_at
 from brinewatch.sentry.settings import LookoutSettings
-from brinewatch.settings import faults_of, key_path, table_of
+from brinewatch.settings import faults_of, key_path, table_of, toml_text
 from brinewatch.signals.crosscheck import Compare, Neighbour, Physics
 from brinewatch.store.series.settings import SeriesSettings
 
@@ -70,7 +70,7 @@ LISTS: Mapping[str, Any] = {
 def read_table(path: Path, what: str, hint: str) -> dict[str, Any]:
     """The whole of a TOML file. BrinewatchError when it cannot be read, ConfigurationError when it is no TOML."""
     try:
-        text = path.read_text(encoding="utf-8")
+        text = toml_text(path)
     except OSError as error:
         raise BrinewatchError(f"Cannot read the {what} {path}: {error.strerror}.", hint) from error
     except UnicodeDecodeError as error:

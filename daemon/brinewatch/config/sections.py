@@ -55,6 +55,7 @@ Zone = Annotated[str, AfterValidator(_known_zone)]
 WATCH_PARTS: Mapping[str, str] = {
     "journal": "Journal",
     "history": "History",
+    "chain": "Journal's chain",
     "calibration": "Calibration",
     "alarms": "Alarms",
     "parts": "Parts of the watch",

@@ -10,7 +10,7 @@ from brinewatch.alarms.roster import ENGLISH, Contact
 from brinewatch.alarms.texts import Texts, load_texts
 from brinewatch.config.reader import Reader
 from brinewatch.errors import BrinewatchError, ConfigurationError
-from brinewatch.settings import key_path
+from brinewatch.settings import key_path, toml_text
 
 
 def texts_folder() -> Path:
@@ -23,7 +23,7 @@ def english() -> Texts:
     """The English texts, the measure of all others. BrinewatchError when they are not there."""
     path = texts_folder() / file_of(ENGLISH)
     try:
-        text = path.read_text(encoding="utf-8")
+        text = toml_text(path)
     except OSError as error:
         raise BrinewatchError(f"The texts of the program are not at {path.parent}.", "Install it anew.") from error
     return load_texts(text, path.name, ENGLISH)
@@ -49,7 +49,7 @@ def texts_of(reader: Reader, folder: Path, contacts: Iterable[Contact]) -> Mappi
         if path.parent == texts_folder() and language == ENGLISH:
             continue
         try:
-            found[language] = load_texts(path.read_text(encoding="utf-8"), name, language, like)
+            found[language] = load_texts(toml_text(path), name, language, like)
         except ConfigurationError as error:
             reader.faults += error.faults
         except (OSError, UnicodeDecodeError) as error:

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from brinewatch.errors import BrinewatchError, ConfigurationError, Fault
 from brinewatch.examine import COLUMNS
-from brinewatch.settings import faults_of, table_of
+from brinewatch.settings import faults_of, table_of, toml_text
 from brinewatch.signals.limits import Quality
 from brinewatch.signals.sonde import SONDE
 
@@ -24,7 +24,7 @@ def limits_of(path: Path | None) -> tuple[Mapping[str, Quality], tzinfo]:
     if path is None:
         return SONDE, UTC
     try:
-        table = table_of(path.read_text(encoding="utf-8"))
+        table = table_of(toml_text(path))
     except OSError as error:
         raise BrinewatchError(f"Cannot read {path}: {error.strerror}.") from error
     except ValueError as error:

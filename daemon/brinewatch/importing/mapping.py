@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import codecs
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
@@ -18,7 +17,7 @@ from brinewatch.examine.sheet import NUMBER
 from brinewatch.probes.common import ChannelSettings
 from brinewatch.probes.record_file import zone_of
 from brinewatch.readings import IMPORTED
-from brinewatch.settings import Settings, faults_of
+from brinewatch.settings import Settings, faults_of, table_of, toml_text
 
 NAME = r"^[A-Za-z0-9][A-Za-z0-9 ._-]*$"
 Ambiguous = Literal["refuse", "first", "second", "in order"]
@@ -160,10 +159,10 @@ def settings_of(path: Path | None, given: Mapping[str, Any], columns: Sequence[s
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return table_of(toml_text(path))
     except OSError as error:
         raise BrinewatchError(f"--mapping {path} cannot be read: {error.strerror}.") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:
         raise ConfigurationError([Fault(path.name, "(the file)", None, f"TOML in UTF-8; {error}")]) from error
 
 

@@ -14,7 +14,7 @@ from brinewatch.config import known_sources, read_shed, rule_text
 from brinewatch.config.instead import Instead
 from brinewatch.config.sections import ShedFile
 from brinewatch.errors import BrinewatchError, ConfigurationError, Fault
-from brinewatch.settings import faults_of, table_of
+from brinewatch.settings import faults_of, table_of, toml_text
 
 _KINDS = "a shed file with a [shed] table, a rule file with [[rule]] tables, or [[override]] tables"
 
@@ -46,7 +46,7 @@ def given(paths: Sequence[Path]) -> Given:
 
 def _table(path: Path) -> tuple[str, dict[str, Any]]:
     try:
-        text = path.read_text(encoding="utf-8")
+        text = toml_text(path)
     except OSError as error:
         raise BrinewatchError(f"--rules {path} cannot be read: {error.strerror}.", f"Name {_KINDS}.") from error
     except UnicodeDecodeError as error:

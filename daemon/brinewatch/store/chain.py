@@ -116,33 +116,60 @@ def begin(db: sqlite3.Connection, words: str, now: Moment, boot: str) -> Head:
     return last
 
 
-def check(db: sqlite3.Connection, known: Iterable[Head] = ()) -> Checked:
-    """Follow the whole chain, one record at a time. known: heads that were given out, which must still be in it.
+class Walk:
+    """The whole chain, followed one record at a time, in pieces of any size. known: heads that were given out and
+    must still be in it.
 
-    One edit is one fault: each link is held against the hash that stands before it. sqlite3.Error when the file
-    itself cannot be read on.
+    One edit is one fault: each link is held against the hash that stands before it.
     """
-    found = Checked()
-    wanted = {one.link: one for one in known}
-    before = ROOT
-    for link, record, key, digest in db.execute("SELECT link, record, key, hash FROM chain ORDER BY link"):
+
+    def __init__(self, known: Iterable[Head] = ()) -> None:
+        self.found = Checked()
+        self._wanted = {one.link: one for one in known}
+        self._before = ROOT
+        self._left = list(SEALED)
+
+    def on(self, db: sqlite3.Connection, most: int = -1) -> bool:
+        """At most so many links further (-1: to the end), or one table further once all are followed; True when it
+        is over. sqlite3.Error when the file itself cannot be read on."""
+        last = self.found.head.link if self.found.head else 0
+        links = "SELECT link, record, key, hash FROM chain WHERE link > ? ORDER BY link LIMIT ?"
+        for link, record, key, digest in (rows := db.execute(links, (last, most))):
+            self._link(db, link, record, key, digest)
+        rows.close()
+        if most >= 0 and self.found.head and self.found.head.link > last:
+            return False
+        for one in self._wanted:
+            self.found.say(f"link {one}, which was given out, is missing: the chain was cut off before it.")
+        self._wanted.clear()
+        while self._left:
+            record = self._left.pop(0)
+            for (key,) in db.execute(unchained(record), (record,)):
+                row = _row(db, record, key)
+                self.found.say(f"{_name(record, key, row)} stands in no link: it was put in past the chain.")
+            if most >= 0:
+                break
+        return not self._left
+
+    def _link(self, db: sqlite3.Connection, link: int, record: object, key: object, digest: str) -> None:
+        found = self.found
         last = found.head.link if found.head else 0
         if link != last + 1:
             missing = f"link {last + 1} is" if link == last + 2 else f"links {last + 1} to {link - 1} are"
             found.say(f"{missing} missing: the records there were taken out, and their hashes with them.")
-        elif (fault := _fault(db, link, record, key, before, digest)) is not None:
+        elif (fault := _fault(db, link, record, key, self._before, digest)) is not None:
             found.say(fault)
-        if (one := wanted.pop(link, None)) is not None and one.hash != digest:
+        if (one := self._wanted.pop(link, None)) is not None and one.hash != digest:
             found.say(f"link {link} is not the one that was given out: the chain up to there was made anew.")
         found.links += 1
-        found.head, before = Head(link, digest), digest
-    for link in wanted:
-        found.say(f"link {link}, which was given out, is missing: the chain was cut off before it.")
-    for record in SEALED:
-        for (key,) in db.execute(unchained(record), (record,)):
-            row = _row(db, record, key)
-            found.say(f"{_name(record, key, row)} stands in no link: it was put in past the chain.")
-    return found
+        found.head, self._before = Head(link, digest), digest
+
+
+def check(db: sqlite3.Connection, known: Iterable[Head] = ()) -> Checked:
+    """Follow the whole chain at once. sqlite3.Error when the file itself cannot be read on."""
+    walk = Walk(known)
+    walk.on(db)
+    return walk.found
 
 
 def _fault(db: sqlite3.Connection, link: int, record: object, key: object, before: str, digest: str) -> str | None:

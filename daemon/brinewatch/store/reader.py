@@ -10,11 +10,11 @@ from __future__ import annotations
 import heapq
 import logging
 import sqlite3
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from datetime import tzinfo
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, TypeVar
 from urllib.parse import quote
 
 from brinewatch.alarms.events import AlarmEvent
@@ -40,6 +40,8 @@ from brinewatch.store.rows import (
     get_event,
     get_message,
 )
+
+T = TypeVar("T")
 
 _EVER = 1e18  # seconds
 _PIECE = 500  # links of the chain
@@ -195,11 +197,20 @@ class StoreReader(PastReader):
     def check_chain(self, known: Iterable[Head] = ()) -> Checked:
         """Follow the chain of the journal from end to end. known: heads given out before."""
         self._chained()
+        return self._whole(lambda db: chain.check(db, known))
+
+    def follow_chain(self, walk: chain.Walk, most: int) -> bool:
+        """A piece of the same, at most so many links, as the file is now; True when the walk is over."""
+        self._chained()
+        return self._whole(lambda db: walk.on(db, most))
+
+    def _whole(self, work: Callable[[sqlite3.Connection], T]) -> T:
+        """Asked in one transaction: all of the file at one instant."""
         db = self._file(self._journal)
         try:
             db.execute("BEGIN")
             try:
-                return chain.check(db, known)
+                return work(db)
             finally:
                 db.execute("COMMIT")
         except (sqlite3.Error, OSError) as error:
