@@ -5,16 +5,19 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any, cast
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from brinewatch.alarms.coverage import POINT
-from brinewatch.alarms.roster import Contact, Duty
+from brinewatch.alarms.roster import Contact
+from brinewatch.alarms.roster import Duty as Hours
+from brinewatch.clock import SteppingClock
 from brinewatch.config import ShedFile, read_shed
 from brinewatch.duty.fates import ways_of
 from brinewatch.duty.plan import hours_text, nights_ahead, planned
-from brinewatch.duty.showing import _nights
+from brinewatch.duty.showing import Duty, _nights
 from brinewatch.duty.uncovered import Gap, gaps_of
 from brinewatch.messages import Delivery
 from brinewatch.moment import Moment
@@ -34,7 +37,7 @@ def shed(tmp_path: Path, *contacts: Contact, zone: str = "Etc/UTC") -> ShedFile:
     return replace(file, contacts=contacts or file.contacts)
 
 
-def person(name: str, phone: str, *duty: Duty) -> Contact:
+def person(name: str, phone: str, *duty: Hours) -> Contact:
     return Contact(name=name, phone=phone, duty=list(duty))
 
 
@@ -50,8 +53,8 @@ def test_nights_alike_are_told_as_one(tmp_path: Path) -> None:
 
 def test_who_stands_which_part_of_the_night_and_when_nobody_does(tmp_path: Path) -> None:
     file = shed(
-        tmp_path, person("Wren", WREN, Duty(days=["Mon", "Wed", "Fri"], hours="20:00-02:00")),
-        person("Teal", TEAL, Duty(hours="01:00-05:00")),
+        tmp_path, person("Wren", WREN, Hours(days=["Mon", "Wed", "Fri"], hours="20:00-02:00")),
+        person("Teal", TEAL, Hours(hours="01:00-05:00")),
     )  # fmt: skip
     assert shown(file, count=2) == [
         ("Wed 23 Sep to Thu 24 Sep", [
@@ -91,7 +94,7 @@ def test_a_night_until_midnight_ends_at_midnight(tmp_path: Path) -> None:
 
 
 def test_the_plan_names_who_is_on_duty_first(tmp_path: Path) -> None:
-    file = shed(tmp_path, person("Wren", WREN, Duty(hours="20:00-08:00")), person("Teal", TEAL))
+    file = shed(tmp_path, person("Wren", WREN, Hours(hours="20:00-08:00")), person("Teal", TEAL))
     calls = [(one["after"], [who["name"] for who in one["who"]]) for one in planned(file, NOW)
              if one["priority"] == "critical"]  # fmt: skip
     assert calls == [("at once", ["Teal"]), ("5 min", ["Teal", "Wren"])]
@@ -151,3 +154,15 @@ def test_how_the_newest_message_fared(tmp_path: Path, fates: list[Fate], mark: s
 def test_a_way_the_shed_has_not_reaches_nobody(tmp_path: Path) -> None:
     file = replace(shed(tmp_path), modem=None)
     assert list(ways_of(file.contacts[0], file, [], NOW)) == [("SMS", "warning", "the shed has no such way")]
+
+
+def test_a_shed_with_nobody_to_call_and_no_store_says_both(tmp_path: Path) -> None:
+    file = replace(shed(tmp_path), contacts=())
+    view = Duty(file, SteppingClock(NOW.utc), cast(Any, None))._view(NOW, None, True)
+    assert (view.mark, view.first) == (
+        "danger", "Nobody would be called: there is nobody on the roster, or no way to them.",
+    )  # fmt: skip
+    assert [who for _, rows in view.calls for _, who in rows] == ["nobody"] * 4
+    assert view.nights[0].watches == [("22:00-07:00", "nobody on duty: everybody is called", True)]
+    assert "cannot be told: There is no" in view.note
+    assert "nobody knows when the next is due" in view.due
