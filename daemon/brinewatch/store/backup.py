@@ -63,15 +63,15 @@ def back_up_store(
         done = [back_up(data / name, unfinished / name, tell) for name in FILES if (data / name).exists()]
         if not done:
             raise StoreError(f"There is nothing to back up in {data}.", "Has this shed been watched yet?")
-        if (data / OVERRIDES).is_file():  # written anew as a whole each time, so that a copy is one state of it
-            shutil.copyfile(data / OVERRIDES, unfinished / OVERRIDES)
-            _sync(unfinished / OVERRIDES)
         about = {
             "made": utc_text(now.utc),
             "files": {one.name: {"bytes": one.bytes, "records": one.records} for one in done},
         }
         (unfinished / ABOUT).write_text(json.dumps(about, indent=2) + "\n", encoding="utf-8")
         _sync(unfinished / ABOUT)
+        if (data / OVERRIDES).is_file():  # written anew as a whole each time, so that a copy is one state of it
+            shutil.copyfile(data / OVERRIDES, unfinished / OVERRIDES)
+            _sync(unfinished / OVERRIDES)
         unfinished.rename(folder)
         _sync(to)
         _let_go(to, keep)
@@ -172,8 +172,8 @@ def restore_store(backup: Path, data: Path, now: Moment) -> tuple[list[Copied], 
                     there.rename(kept)
                     aside += [kept] if not tail else []
             (data / f"{path.name}.part").rename(own)
-        aside += _limits_back(backup, data, stamp)
         copy_photos(backup.parent / photos.BACKUP, data / photos.FOLDER)
+        aside += _limits_back(backup, data, stamp)
         _sync(data)
     except OSError as error:
         raise StoreError(f"{data} cannot be restored ({error}).", "Look at that disk: it may be full.") from error
