@@ -16,7 +16,9 @@ if TYPE_CHECKING:
 
 def register(add: AddCommand) -> argparse.ArgumentParser:
     """Make `backup` known; the caller adds --shed."""
-    command = add("backup", _back_up, "copy journal and history to another disk while the watch goes on")
+    command = add(
+        "backup", _back_up, "copy journal, history and limits changed here to another disk; the watch goes on"
+    )
     command.add_argument("to", metavar="TO", help="a folder on another disk; a folder with the time is made in it")
     command.add_argument(
         "--keep", type=int, default=0, metavar="N", help="leave the newest N backups there (default: all)"
@@ -26,7 +28,9 @@ def register(add: AddCommand) -> argparse.ArgumentParser:
 
 def register_restore(add: AddCommand) -> argparse.ArgumentParser:
     """Make `restore` known; the caller adds --shed."""
-    command = add("restore", _restore, "put journal and history of a backup in place of those there are")
+    command = add(
+        "restore", _restore, "put journal, history and changed limits of a backup in place of those there are"
+    )
     command.add_argument("source", metavar="FROM", help="the folder of one backup, or the one it was made in")
     return command
 

@@ -76,6 +76,22 @@ async def test_copy_holds_all_and_goes_back(tmp_path: Path) -> None:
     file.close()
 
 
+async def test_limits_changed_here_go_with_the_copy_and_come_back_with_it(tmp_path: Path) -> None:
+    data, disk = tmp_path / "data", tmp_path / "disk"
+    data.mkdir()
+    disk.mkdir()
+    (await watched(data, 10)).close()
+    without, _ = back_up_store(data, disk, NOW)
+    (data / "overrides.toml").write_text("change = 3\n", encoding="utf-8")
+    folder, _ = back_up_store(data, disk, NOW.later(60.0))
+    (data / "overrides.toml").write_text("change = 4\n", encoding="utf-8")
+    _, aside = restore_store(folder, data, NOW.later(120.0))
+    assert (data / "overrides.toml").read_text(encoding="utf-8") == "change = 3\n"
+    assert [one.read_text(encoding="utf-8") for one in aside if one.suffix == ".toml"] == ["change = 4\n"]
+    restore_store(without, data, NOW.later(180.0))
+    assert not (data / "overrides.toml").exists()
+
+
 async def test_copy_is_one_state_although_the_daemon_writes_on(tmp_path: Path) -> None:
     """Without a state held still the copy begins again at each commit of another connection (sqlite.org/c3ref/
     backup_finish.html), and would here never come to an end."""

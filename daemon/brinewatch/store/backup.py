@@ -18,6 +18,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import quote
 
+from brinewatch.alarms.altered import FILE as OVERRIDES
 from brinewatch.errors import StoreError
 from brinewatch.moment import Moment, utc_text
 from brinewatch.store import chain, photos, schema
@@ -46,10 +47,10 @@ class Copied:
 def back_up_store(
     data: Path, to: Path, now: Moment, tell: Tell = lambda name, done, pages: None, keep: int = 0
 ) -> tuple[Path, list[Copied]]:
-    """Copy journal and history into a new folder below `to`, and read both back; photos, which never change, into
-    one beside it. keep: of such folders, how many are left there, the oldest going first; 0 leaves all. StoreError
-    when a copy is not what it should be; one of the journal or the history is then marked as unfinished and counts
-    for nothing.
+    """Copy journal, history and the limits changed here into a new folder below `to`, and read both back; photos,
+    which never change, into one beside it. keep: of such folders, how many are left there, the oldest going first;
+    0 leaves all. StoreError when a copy is not what it should be; one of the journal or the history is then marked
+    as unfinished and counts for nothing.
     """
     stamp = datetime.fromtimestamp(now.utc, UTC).strftime(_STAMP)
     folder, unfinished = to / f"brinewatch-{stamp}", to / f"brinewatch-{stamp}.unfinished"
@@ -72,6 +73,9 @@ def back_up_store(
         }
         (unfinished / ABOUT).write_text(json.dumps(about, indent=2) + "\n", encoding="utf-8")
         _sync(unfinished / ABOUT)
+        if (data / OVERRIDES).is_file():  # written anew as a whole each time, so that a copy is one state of it
+            shutil.copyfile(data / OVERRIDES, unfinished / OVERRIDES)
+            _sync(unfinished / OVERRIDES)
         unfinished.rename(folder)
         _sync(to)
         _let_go(to, keep)
@@ -178,10 +182,26 @@ def restore_store(backup: Path, data: Path, now: Moment) -> tuple[list[Copied], 
                 aside.append(own.rename(own.with_name(f"{own.stem}.before-restore-{stamp}{own.suffix}")))
             shutil.copyfile(backup / PROOFS, own)
         copy_photos(backup.parent / photos.BACKUP, data / photos.FOLDER)
+        aside += _limits_back(backup, data, stamp)
         _sync(data)
     except OSError as error:
         raise StoreError(f"{data} cannot be restored ({error}).", "Look at that disk: it may be full.") from error
     return copied, aside
+
+
+def _limits_back(backup: Path, data: Path, stamp: str) -> list[Path]:
+    """The limits changed here as they were then, or none. Returns what was set aside."""
+    own, part, aside = data / OVERRIDES, data / f"{OVERRIDES}.part", list[Path]()
+    comes = (backup / OVERRIDES).is_file()
+    if comes:
+        shutil.copyfile(backup / OVERRIDES, part)
+        part.chmod(0o640)
+        _sync(part)
+    if own.exists():
+        aside.append(own.rename(data / f"{own.stem}.before-restore-{stamp}{own.suffix}"))
+    if comes:
+        part.rename(own)
+    return aside
 
 
 def _name_anew(path: Path) -> None:
