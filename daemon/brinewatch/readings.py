@@ -23,7 +23,7 @@ class Flag(IntEnum):
     @property
     def usable(self) -> bool:
         """Whether an alarm may judge the value; nothing is ever cleared on 2, 4 or 9."""
-        return self in (Flag.PASS, Flag.SUSPECT)
+        return self in (1, 3)  # PASS and SUSPECT; asked of every alarm at every scan
 
 
 @dataclass(frozen=True, slots=True)

@@ -108,11 +108,12 @@ def _judged(scan: Scan, alarms: Sequence[Alarm]) -> dict[str, Seen]:
             raise RuntimeError(f"a rule of {point} cannot be judged and no alarm watches for that: {reason}")
     for alarm in last:
         if alarm.point in scan.broken or alarm.id in scan.memory:
-            _judge(scan, view, alarm, seen)
+            _judge(scan, view, alarm, seen, of_rules=True)
     return seen
 
 
-def _judge(scan: Scan, view: View, alarm: Alarm, seen: dict[str, Seen]) -> None:
+def _judge(scan: Scan, view: View, alarm: Alarm, seen: dict[str, Seen], *, of_rules: bool = False) -> None:
+    """One alarm's condition; of_rules: it is the one that says that a rule of its point is broken."""
     key, rule = alarm.id, alarm.rule
     one = scan.memory.get(key)
     parts = one.parts if one is not None else _NO_PARTS
@@ -120,7 +121,7 @@ def _judge(scan: Scan, view: View, alarm: Alarm, seen: dict[str, Seen]) -> None:
     verdict: bool | None
     if alarm.point in scan.held:
         verdict = None
-    elif isinstance(rule.condition, Broken):
+    elif of_rules:
         verdict = alarm.point in scan.broken
     else:
         holding = one is not None and one.active != (one.pending is not None)

@@ -14,15 +14,16 @@ _NO_PARTS: Mapping[str, Moment] = {}
 
 def age_s(reading: Reading, now: Moment) -> float:
     """How old the value is: since its stamp, and its oldest input before that."""
-    return max(0.0, now.mono - reading.at.mono) + reading.age_s
+    since = now.mono - reading.at.mono
+    return (since if since > 0.0 else 0.0) + reading.age_s
 
 
 def trusted(reading: Reading | None, max_age_s: float, now: Moment) -> bool:
     """Whether a limit may be judged by it (QARTOD flag 1 or 3, a number, and not too old)."""
     return (
         reading is not None
-        and reading.usable
         and reading.value is not None
+        and reading.flag.usable
         and math.isfinite(reading.value)
         and age_s(reading, now) <= max_age_s
     )
@@ -68,13 +69,12 @@ class View:
     def value(self, point: str, max_age_s: float) -> float | None:
         """The value of a point, None when there is none to be trusted."""
         key = (point, max_age_s)
-        try:
-            return self._known[key]
-        except KeyError:
+        known = self._known.get(key, math.nan)  # no value that is trusted is that
+        if known is math.nan:
             reading = self.readings.get(point)
             known = reading.value if reading is not None and trusted(reading, max_age_s, self.now) else None
             self._known[key] = known
-            return known
+        return known
 
     def found(self, key: str) -> Reading | None:
         """A feature, to be judged by or not. RuntimeError when it could not be worked out: that rule is broken."""
