@@ -54,7 +54,8 @@ class Beside:
         )  # fmt: skip
         self.nights = Nights(shed, keeper, clock, queue, lambda text: note(text, "report"))
         self.relays = Relays(shed, keeper, clock, lambda text: note(text, "relay"))
-        self._proving = Proving(shed.data, clock, lambda: journal.head, lambda text: note(text, "store"))
+        stands = any(one.active for key, one in keeper.memory.alarms.items() if key.endswith(f"@{PART}.health"))
+        self._proving = Proving(shed.data, clock, lambda: journal.head, lambda text: note(text, "store"), stands)
         self.rounds = rounds
         self._keeper = keeper
 
