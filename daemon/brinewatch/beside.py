@@ -73,7 +73,8 @@ class Beside:
         self.duty = Duty(shed, clock, self.drills)
         self.nights = Nights(shed, keeper, clock, queue, lambda text: note(text, "report"))
         self.relays = Relays(shed, keeper, clock, lambda text: note(text, "relay"))
-        self._chain = ChainWatch(shed.data, clock, lambda: journal.head, lambda text: note(text, "store"))
+        stands = any(one.active for key, one in keeper.memory.alarms.items() if key.endswith(f"@{CHAIN}.health"))
+        self._chain = ChainWatch(shed.data, clock, lambda: journal.head, lambda text: note(text, "store"), stands)
         self.rounds = rounds
         self.condition: Condition | None = None  # who knows all parts hands it in
         self.overrides = Overrides(shed, keeper, journal, clock, time_left, look)

@@ -1,7 +1,7 @@
 """The journal's chain of hashes, followed from end to end each night: an alarm tells that a record was changed.
 
-In a thread of its own, read-only, in pieces with pauses between: an alarm's commit waits for none of it. Between a
-start and its first night nothing is told, so that a restart neither raises nor ends that alarm.
+In a thread of its own, read-only, in pieces with pauses between: an alarm's commit waits for none of it. Where the
+alarm stands at a start, nothing is told until the first night, so that a restart does not end it.
 """
 
 from __future__ import annotations
@@ -26,15 +26,20 @@ _PIECE_S = 60.0
 
 class ChainWatch:
     """head(): the newest link that is on the disk, which must be found again; note(text): a line for people, kept
-    in the journal."""
+    in the journal; stands: whether the alarm of the last night stands."""
 
     def __init__(
-        self, folder: Path, clock: Clock, head: Callable[[], Head | None], note: Callable[[str], None]
+        self,
+        folder: Path,
+        clock: Clock,
+        head: Callable[[], Head | None],
+        note: Callable[[str], None],
+        stands: bool = False,
     ) -> None:
         self._folder, self._clock, self._head, self._note = folder, clock, head, note
         self._zone = clock.now().zone
         self._given: Head | None = None
-        self.health: tuple[bool | None, str] = (None, "not followed yet")
+        self.health: tuple[bool | None, str] = (None, "not followed since the start") if stands else (True, "")
 
     async def night(self) -> None:
         """Follow it once, and say what is wrong with it."""

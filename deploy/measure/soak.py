@@ -34,6 +34,7 @@ GROWTH_GOAL, FILES_GOAL = 1.1, 1.1
 
 
 def measure(quick: bool) -> Iterator[Row]:
+    _path()
     lives, days = (QUICK, QUICK_YEAR_DAYS) if quick else (WHOLE, YEAR_DAYS)
     with ProcessPoolExecutor(os.cpu_count(), get_context("spawn"), max_tasks_per_child=1) as pool:
         year = pool.submit(_year, days)
