@@ -78,6 +78,7 @@ class Draw:
         marks: Sequence[Mark], shift: float,
     ) -> Strip:  # fmt: skip
         from brinewatch.page.charts import Strip
+        from brinewatch.page.marks import with_degree
 
         seen = look(self._past, self._shed, point, self._edges, shift)
         own = [one for one in limits if one.point == point]
@@ -92,7 +93,7 @@ class Draw:
         ]  # fmt: skip
 
         def text(value: float) -> str:
-            return show(seen.quantity, value, self._shed.shed.display)
+            return with_degree(show(seen.quantity, value, self._shed.shed.display))
 
         words = self._words(seen, text)
         reach = seen.reach(own)

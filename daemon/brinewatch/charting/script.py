@@ -49,6 +49,8 @@ def _about(
     seen: Seen, name: str, limits: Sequence[LimitLine], alarms: Sequence[AlarmSpan], marks: Sequence[Mark],
     units: DisplayUnits, until: float,
 ) -> dict[str, Any]:  # fmt: skip
+    from brinewatch.page.marks import with_degree
+
     quantity = QUANTITIES[seen.quantity]
     reach = seen.reach(limits)
     middle = 0.0 if reach is None else (reach[0] + reach[1]) / 2
@@ -60,11 +62,12 @@ def _about(
     low, high, near = (0.0, 1.0, []) if reach is None else reach
     ends = sorted((shown(low), shown(high)))
     return {
-        "point": seen.point, "name": name, "unit": unit, "decimals": decimals, "states": quantity.states,
+        "point": seen.point, "name": name, "unit": with_degree(f"0 {unit}")[2:], "decimals": decimals,
+        "states": quantity.states,
         "empty": reach is None, "low_end": ends[0], "high_end": ends[1],
         "limits": [
             [_ms(one.begin), _ms(one.end), shown(one.value), one.side,
-             f"{one.side} {show(seen.quantity, one.value, units)}"] for one in near
+             f"{one.side} {with_degree(show(seen.quantity, one.value, units))}"] for one in near
         ],
         "alarms": [[_ms(one.begin), _ms(one.end or until), f"{one.title} ({one.number})"] for one in alarms],
         "marks": [[_ms(one.utc), f"{one.kind}: {one.text}"[:_WORDS], one.kind] for one in marks],

@@ -41,8 +41,13 @@ def span(seconds: float) -> str:
     return span_text(seconds).replace(" ", _NO_BREAK)
 
 
+def with_degree(text: str) -> str:
+    """A value with its unit, the degree sign put in that texts to phones have no letter for."""
+    return _TEMPERATURE.sub(" °\\1", text)
+
+
 def shown(text: str, name: str = "") -> str:
     """A value as the page writes it: number and unit on one line, a degree sign, no symbol its row says already."""
-    text = _TEMPERATURE.sub(" °\\1", text)
+    text = with_degree(text)
     text = text.removeprefix("pH ") if name == "pH" else text
     return _UNIT.sub(_NO_BREAK, text, count=1)
