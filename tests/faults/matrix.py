@@ -191,8 +191,6 @@ def together(name: str, *troubles: Trouble) -> Trouble:
 
 NO_AIR = ("NO AIR DATA", "MOTOR NOT RUNNING", "NO AIR RISE")
 OXYGEN = ("NO OXYGEN DATA", "NO DATA")
-# the last known temperature of the water counts on: less time for want of it would be a call of its own
-COLD = ("NO DATA",)
 MODBUS = ("silent", "garbled", "short", "late", "foreign", "fails")
 
 JOURNAL, HISTORY = disk("journal", ("JOURNAL FAILING",)), disk("history", ())
@@ -209,7 +207,7 @@ TROUBLES: tuple[Trouble, ...] = (
     rubbish("line", lambda it: it.shed.line.port),
     *(fault("w1", f"probe-{how}", "raceway-thermometer", own=OXYGEN)
       for how in ("unplugged", "power-on", "zeros", "bad-sum", "frozen")),
-    gone_tree("w1", 0, COLD),
+    gone_tree("w1", 0, OXYGEN),
     fault("iio", "probe-unplugged", "air-pressure", own=NO_AIR, heard=NO_AIR),
     fault("iio", "probe-frozen", "air-pressure", own=NO_AIR, heard=(AIR, *NO_AIR)),
     fault("iio", "probe-unplugged", "barometer", own=OXYGEN),
@@ -235,7 +233,7 @@ TROUBLES: tuple[Trouble, ...] = (
     Trouble("clock not set", "clock", _untrusted, _trusted),
     Trouble("daemon started again", "daemon", _again, _again),
     together("all at once", fault("rs485", "probe-unplugged", "rs485", own=OXYGEN), REBOOT, HISTORY,
-             clock_steps("clock", 3600.0), fault("line", "probe-unplugged", "line"), gone_tree("w1", 0, COLD)),
+             clock_steps("clock", 3600.0), fault("line", "probe-unplugged", "line"), gone_tree("w1", 0, OXYGEN)),
 )  # fmt: skip
 
 

@@ -313,6 +313,8 @@ class Soak(Night):
         for _ in range(int(BACK_S / 30)):
             await self.lives(30.0)
             left = await left_of(self, self.usable)
+            # that it was killed again and again is told for an hour of running after
+            left = [one for one in left if not one.startswith(("started-again@", "starts fails"))]
             if not left and not self.answers:
                 break
         else:
