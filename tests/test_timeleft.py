@@ -4,6 +4,7 @@ the same equations; see tests/forecast), so the order of magnitude is checked he
 
 from __future__ import annotations
 
+import random
 from math import inf
 
 import pytest
@@ -123,6 +124,22 @@ def test_a_tank_nobody_described_is_foretold_by_its_line() -> None:
     middle = night.told[MIDDLE.key].value
     assert middle == pytest.approx((78.0 - 45.0) / 12.0 * 3600, rel=0.3)
     assert night.left.words() == ""  # words stand on the budget alone
+
+
+def test_noise_is_no_fall_and_a_fall_within_noise_is_told_before_the_limit() -> None:
+    # a probe thirty times as noisy as a good one (0.25 %) in steady water, heard from its first reading on
+    for seed in range(3):
+        chance, night = random.Random(seed), Night(tanks=False)
+        for second in range(0, 2400, 5):
+            night.scan(second, 12.0, 90.0 + chance.gauss(0.0, 7.0))
+            soon = night.told.get(SOON.key)
+            assert soon is None or soon.value == inf
+    chance, night = random.Random(9), Night(tanks=False)
+    for second in range(0, 3600, 5):
+        night.scan(second, 12.0, 90.0 - 40.0 * second / 3600.0 + chance.gauss(0.0, 2.0))
+        if (night.told[SOON.key].value if SOON.key in night.told else inf) < 3600:
+            break
+    assert second < 3600 * (90 - 55) / 40, "told before 55 % is passed"
 
 
 def test_a_warming_tank_is_foretold_too() -> None:

@@ -250,6 +250,9 @@ class TimeLeft:
         if forecast is None or line is None:
             return self._just_back(one, latest, now)
         inside = line.level > one.limit if one.side == "below" else line.level < one.limit
+        if inside and forecast.middle_s == inf:
+            # the steepest line that noise allows is no way the water goes: a noisy probe would wake people with it
+            return replace(forecast, earliest_s=inf)
         return forecast if inside else _passed(one)
 
     def _just_back(self, one: ForecastOf, latest: Mapping[str, Reading], now: Moment) -> Forecast | None:
