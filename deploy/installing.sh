@@ -82,12 +82,12 @@ build_version() {
     [ -z "$root" ] || rm -rf "$root$seen"
   else
     [ -z "$root" ] || fail "--root needs --bundle: what is installed into a tree comes without a net"
-    { install_pinned "$opt/$version/bin/python" gpio,series --quiet --no-cache-dir &&
+    { install_pinned "$opt/$version/bin/python" gpio,photos,series --quiet --no-cache-dir &&
       "$opt/$version/bin/python" -m pip install "${how[@]}" --no-deps --no-build-isolation --no-index "$here"; } ||
       fail "the Python packages could not be installed; nothing was changed. Is there a net?"
   fi
   mkdir -p "$opt/$version/share"
-  cp -r "$here/deploy/guides" "$here/deploy/examples" "$opt/$version/share/"
+  cp -r "$here/deploy/guides" "$here/deploy/examples" "$here"/deploy/*.md "$opt/$version/share/"
   inside "/opt/brinewatch/$version/bin/python" -m compileall -q "/opt/brinewatch/$version/lib" >/dev/null 2>&1 || true
   chown -R root:root "$opt/$version"
   chmod -R go-w,a+rX "$opt/$version"
