@@ -8,7 +8,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 import typing
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -32,9 +32,29 @@ def toml_text(path: Path) -> str:
 def table_of(text: str) -> dict[str, Any]:
     """A TOML text as a table. ValueError, saying why, when it is none."""
     try:
-        return tomllib.loads(text)
+        table = tomllib.loads(text)
     except RecursionError:
         raise ValueError("lists or tables stand too deep in each other") from None
+    if (place := _nul_in(table)) is not None:
+        raise ValueError(f"{key_path(place)} holds a NUL character, which no name, path or text may have")
+    return table
+
+
+def _nul_in(value: object) -> list[object] | None:
+    """The place of the first text or key with a NUL: the system's calls refuse one with an error of their own."""
+    if isinstance(value, str):
+        return [] if "\0" in value else None
+    pairs: Iterable[tuple[Any, Any]] = ()
+    if isinstance(value, dict):
+        pairs = value.items()
+    elif isinstance(value, list):
+        pairs = enumerate(value)
+    for key, one in pairs:
+        if isinstance(key, str) and "\0" in key:
+            return [key.replace("\0", "\\0")]
+        if (place := _nul_in(one)) is not None:
+            return [key, *place]
+    return None
 
 
 def key_path(parts: Sequence[object]) -> str:

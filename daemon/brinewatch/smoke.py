@@ -117,7 +117,9 @@ async def _night(
     raised = await steps.step("the broker carries the alarm", 15, lambda: told(Happening.RAISED))
     number = int(raised[0]["number"])
     called = await steps.step(
-        "the modem was handed the call", 5, lambda: texts(0, alarm.rule.short, f"OK {number}")
+        "the modem was handed the call, with the time left",
+        5,
+        lambda: texts(0, alarm.rule.short, "O2 ", f"OK {number}"),
     )
     took = min(one["prompt_mono"] for one in called) - fell
     allowed = probe.every + alarm.rule.on_delay_s + _OWN_S

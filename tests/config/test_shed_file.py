@@ -137,6 +137,7 @@ def test_ten_faults_are_all_reported_at_once(tmp_path: Path) -> None:
     ("text", "said"),
     [
         ("[shed\n", r"\(the file\).*TOML; .*line 1"),
+        ('[shed]\nkey = "a\\u0000b"', r"\(the file\).*TOML; shed\.key holds a NUL"),
         ("shed = " + "[" * 5000, r"\(the file\).*TOML; lists or tables stand too deep"),
         ("[shed]\rkey = 1\n", r"\(the file\).*TOML; .*line 1"),
         ("shed = " + "9" * 5000, r"\(the file\).*TOML; .*4300 digits"),

@@ -41,6 +41,7 @@ def channels_of(shed: ShedFile) -> dict[str, Channel]:
 # of a tank whose open surface nobody measured: as the worked table of hours assumes (1.5 m2 for 1000 L)
 _SURFACE_M2_L = 1.5e-3
 _DIP_S = 10.0
+_SOONER = 2 / 3
 
 
 def tanks_of(shed: ShedFile) -> list[TankPlan]:
@@ -75,8 +76,9 @@ def air_off_of(shed: ShedFile) -> list[AirOff]:
         if rule.takes != "air" or rule.side != "min" or rule.limit is None:
             continue
         if before is None or rule.limit > before.below:
-            # a dip the alarm would not call for is no stop; when it calls, how long is left is known
-            found[alarm.point] = AirOff(alarm.point, rule.limit, min(_DIP_S, rule.on_delay_s))
+            # a dip the alarm would not call for is no stop; when it calls, by itself or a moment sooner in the
+            # call of its cause, how long is left is known
+            found[alarm.point] = AirOff(alarm.point, rule.limit, min(_DIP_S, rule.on_delay_s * _SOONER))
     return list(found.values())
 
 
