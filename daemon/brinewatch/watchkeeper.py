@@ -17,6 +17,7 @@ from brinewatch.alarms.features import Features, ForecastOf, wanted, wanted_fore
 from brinewatch.alarms.memory import Memory
 from brinewatch.alarms.rules import Alarm
 from brinewatch.asides import aside_views, attended_text
+from brinewatch.leading import beside_of, steps_of, title_of
 from brinewatch.moment import Moment
 from brinewatch.overview import AlarmView, Overview, StageView
 from brinewatch.pointviews import Points
@@ -361,7 +362,7 @@ class Watchkeeper:
         return AlarmView(
             memory.number,
             alarm.id,
-            rule.title,
+            title_of(alarm, held),
             min(rule.priority, memory.priority, key=lambda one: one.rank),
             memory.state,
             stage_of(alarm.point),
@@ -369,11 +370,11 @@ class Watchkeeper:
             shown,
             limit,
             memory.began or self._started,
-            rule.todo + ((f"Caution: {rule.caution}",) if rule.caution else ()),
+            steps_of(alarm, held),
             rule.why,
             memory.acknowledged_by,
             told.get(memory.number, ()),
-            tuple(dict.fromkeys(other.rule.title for other in held)),
+            beside_of(alarm, held),
             memory.incident,
             self._cause(alarm),
         )
