@@ -6,7 +6,7 @@ import math
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from brinewatch.errors import BadAnswer
@@ -96,6 +96,7 @@ def test_random_bytes_end_in_a_number_or_a_refusal(data: bytes) -> None:
     assert math.isfinite(number)
 
 
+@example("0\x1f")
 @given(st.text(max_size=40))
 def test_random_text_is_a_finite_number_or_refused(text: str) -> None:
     try:

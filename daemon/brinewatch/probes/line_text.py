@@ -77,7 +77,7 @@ def match_groups(text: str, pattern: re.Pattern[str]) -> Mapping[str, str | None
 
 def to_number(text: str | None, what: str) -> float:
     """A decimal number as instruments write it. BadAnswer for anything else, `nan` among it."""
-    stripped = (text or "").strip()
+    stripped = (text or "").strip(" \t\r\n")  # a control character is no blank, it is a garbled line
     if not _NUMBER.fullmatch(stripped):
         raise BadAnswer(f"{what} reads {stripped[:40]!r}, which is no number.")
     return float(stripped)
