@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import math
-import os
 import re
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
@@ -43,6 +42,7 @@ from brinewatch.settings import faults_of
 from brinewatch.store.journal import Journal
 from brinewatch.timeleft import TimeLeft
 from brinewatch.watchkeeper import Watchkeeper
+from brinewatch.wholefile import write_whole
 
 log = logging.getLogger(__name__)
 
@@ -276,17 +276,7 @@ def _replace(file: Path, text: str, known: str | None) -> None:
     somebody else has changed it since."""
     if _text(file) != known:
         raise BrinewatchError(f"{FILE} was changed by hand since the watch began.", "Start the watch anew first.")
-    part = file.with_suffix(".part")
-    with open(os.open(part, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, 0o640), "w", encoding="utf-8") as made:
-        made.write(text)
-        made.flush()
-        os.fsync(made.fileno())
-    part.replace(file)
-    folder = os.open(file.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
+    write_whole(file, text.encode())
 
 
 def _text(file: Path) -> str | None:

@@ -9,7 +9,7 @@ from typing import Any
 
 from brinewatch.commission.findings import Found, found_of
 from brinewatch.errors import BrinewatchError
-from brinewatch.proving.kept import read_whole, write_whole
+from brinewatch.proving.kept import read_json, write_json
 
 
 def draft_path(shed: Path) -> Path:
@@ -27,7 +27,7 @@ class Draft:
     @classmethod
     def read(cls, shed: Path) -> Draft:
         path = draft_path(shed)
-        body = read_whole(path)
+        body = read_json(path)
         if body is None:
             return cls(path)
         found, answers = body.get("found"), body.get("answers", {})
@@ -39,4 +39,4 @@ class Draft:
 
     def keep(self) -> None:
         found: Any = self.found.to_json() if self.found else None
-        write_whole(self.path, {"format": 1, "found": found, "answers": self.answers})
+        write_json(self.path, {"format": 1, "found": found, "answers": self.answers})

@@ -16,7 +16,7 @@ from brinewatch.commission.shedtext import shed_text
 from brinewatch.config import read_shed
 from brinewatch.errors import BrinewatchError, ConfigurationError
 from brinewatch.ports import Clock
-from brinewatch.proving.kept import as_folder
+from brinewatch.wholefile import as_folder
 
 
 async def write_shed(path: Path, console: Console, clock: Clock) -> int:

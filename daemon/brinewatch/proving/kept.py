@@ -6,7 +6,6 @@ Proofs are added, never changed; of several of one item the last counts. `commis
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -14,6 +13,7 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from brinewatch import wholefile
 from brinewatch.errors import BrinewatchError, StoreError
 from brinewatch.proving.items import Proof, Signature
 from brinewatch.store.backup import PROOFS
@@ -29,40 +29,19 @@ class Book:
     signed: tuple[Signature, ...] = ()
 
 
-def write_whole(path: Path, body: Mapping[str, Any]) -> None:
+def write_json(path: Path, body: Mapping[str, Any]) -> None:
     """JSON in place of what was there, whole or not at all, and on the disk when this returns. StoreError else."""
-    fresh = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with fresh.open("w", encoding="utf-8") as file:
-            as_folder(file.fileno(), path.parent)
-            json.dump(body, file, indent=1, ensure_ascii=False)
-            file.write("\n")
-            file.flush()
-            os.fsync(file.fileno())
-        fresh.replace(path)
-        folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        wholefile.write_whole(path, f"{json.dumps(body, indent=1, ensure_ascii=False)}\n".encode())
     except OSError as error:
-        fresh.unlink(missing_ok=True)
         raise StoreError(
             f"{path} cannot be written: {error.strerror}.",
             "Let this user write in that folder, or free some space.",
         ) from error
 
 
-def as_folder(file: int, folder: Path) -> None:
-    """Give an open file the owner of its folder and keep others out: what root writes, the service must read."""
-    os.fchmod(file, 0o640)
-    if os.geteuid() == 0:
-        there = folder.stat()
-        os.fchown(file, there.st_uid, there.st_gid)
-
-
-def read_whole(path: Path) -> dict[str, Any] | None:
+def read_json(path: Path) -> dict[str, Any] | None:
     """What is there, None when there is no such file. BrinewatchError when it is none of ours."""
     try:
         body = json.loads(path.read_text(encoding="utf-8"))
@@ -87,7 +66,7 @@ def _strange(path: Path, why: str) -> BrinewatchError:
 def read_book(folder: Path) -> Book:
     """The proofs of a data folder; an empty book when there are none yet."""
     path = folder / PROOFS
-    body = read_whole(path)
+    body = read_json(path)
     if body is None:
         return Book()
     try:
@@ -97,7 +76,7 @@ def read_book(folder: Path) -> Book:
 
 
 def write_book(folder: Path, book: Book) -> None:
-    write_whole(
+    write_json(
         folder / PROOFS,
         {"format": _FORMAT, "proofs": [asdict(one) for one in book.proofs],
          "signed": [asdict(one) for one in book.signed]},

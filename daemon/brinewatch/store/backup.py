@@ -25,6 +25,7 @@ from brinewatch.store import chain, photos, schema
 from brinewatch.store.history_rows import HistoryRows
 from brinewatch.store.journal_tables import JOURNAL
 from brinewatch.store.photos import copy_photos
+from brinewatch.wholefile import sync
 
 FILES = ("journal.sqlite", "history.sqlite")
 ABOUT = "backup.json"
@@ -66,18 +67,18 @@ def back_up_store(
             raise StoreError(f"There is nothing to back up in {data}.", "Has this shed been watched yet?")
         if (data / PROOFS).exists():
             shutil.copyfile(data / PROOFS, unfinished / PROOFS)
-            _sync(unfinished / PROOFS)
+            sync(unfinished / PROOFS)
         about = {
             "made": utc_text(now.utc),
             "files": {one.name: {"bytes": one.bytes, "records": one.records} for one in done},
         }
         (unfinished / ABOUT).write_text(json.dumps(about, indent=2) + "\n", encoding="utf-8")
-        _sync(unfinished / ABOUT)
+        sync(unfinished / ABOUT)
         if (data / OVERRIDES).is_file():  # written anew as a whole each time, so that a copy is one state of it
             shutil.copyfile(data / OVERRIDES, unfinished / OVERRIDES)
-            _sync(unfinished / OVERRIDES)
+            sync(unfinished / OVERRIDES)
         unfinished.rename(folder)
-        _sync(to)
+        sync(to)
         _let_go(to, keep)
         copy_photos(data / photos.FOLDER, to / photos.BACKUP)
     except (sqlite3.Error, OSError) as error:
@@ -101,7 +102,7 @@ def back_up(source: Path, target: Path, tell: Tell = lambda name, done, pages: N
         old.execute("COMMIT")
     if still and schema.log_of(source).exists():
         raise StoreError("The daemon was started while its store was being copied.", "Back up again.")
-    _sync(target)
+    sync(target)
     with target.open("rb") as file:  # what is read back comes from the disk, not from memory
         os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
     return looked_over(target)
@@ -166,7 +167,7 @@ def restore_store(backup: Path, data: Path, now: Moment) -> tuple[list[Copied], 
             shutil.copyfile(path, part)
             part.chmod(0o640)
             _name_anew(part)
-            _sync(part)
+            sync(part)
         for path in found:  # all of them are there: now they change places
             own = data / path.name
             for tail in ("-wal", "-shm", ""):
@@ -183,7 +184,7 @@ def restore_store(backup: Path, data: Path, now: Moment) -> tuple[list[Copied], 
             shutil.copyfile(backup / PROOFS, own)
         copy_photos(backup.parent / photos.BACKUP, data / photos.FOLDER)
         aside += _limits_back(backup, data, stamp)
-        _sync(data)
+        sync(data)
     except OSError as error:
         raise StoreError(f"{data} cannot be restored ({error}).", "Look at that disk: it may be full.") from error
     return copied, aside
@@ -196,7 +197,7 @@ def _limits_back(backup: Path, data: Path, stamp: str) -> list[Path]:
     if comes:
         shutil.copyfile(backup / OVERRIDES, part)
         part.chmod(0o640)
-        _sync(part)
+        sync(part)
     if own.exists():
         aside.append(own.rename(data / f"{own.stem}.before-restore-{stamp}{own.suffix}"))
     if comes:
@@ -235,17 +236,6 @@ def _let_go(to: Path, keep: int) -> None:
 def _still(path: Path) -> sqlite3.Connection:
     """A file nobody writes."""
     return sqlite3.connect(f"file:{quote(str(path.resolve()))}?mode=ro&immutable=1", uri=True, isolation_level=None)
-
-
-def _sync(path: Path) -> None:
-    fd = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(fd)
-    except OSError:
-        if not path.is_dir():  # not every file system can do it for a folder
-            raise
-    finally:
-        os.close(fd)
 
 
 def newest(to: Path) -> Path | None:

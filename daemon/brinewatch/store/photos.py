@@ -14,6 +14,7 @@ from collections.abc import Collection
 from pathlib import Path
 
 from brinewatch.errors import BrinewatchError, StoreError
+from brinewatch.wholefile import write_whole
 
 MOST_BYTES = 12_000_000
 _MOST_PIXELS = 60_000_000
@@ -68,17 +69,7 @@ class Photos:
         if path.is_file():
             path.touch()  # it is wanted anew
             return
-        part = path.with_suffix(".part")
-        with open(os.open(part, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, 0o640), "wb") as file:
-            file.write(made)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-        folder = os.open(self._folder, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        write_whole(path, made)
 
     def path(self, name: str) -> Path | None:
         """Where a photo of that name lies; None when there is none."""

@@ -17,6 +17,7 @@ from urllib.parse import quote
 from brinewatch.errors import StoreError
 from brinewatch.moment import Moment
 from brinewatch.store.history_tables import PACKED
+from brinewatch.wholefile import sync
 
 T = TypeVar("T")
 Step = tuple[str, ...]  # the statements that lead from one schema number to the next
@@ -79,7 +80,7 @@ def connect(
     fresh = not path.exists()
     if fresh:
         os.close(os.open(path, os.O_CREAT | os.O_WRONLY, rights))  # the usual one holds people's phone numbers
-        _sync_folder(path.parent)  # or a power cut could take the whole new file away
+        sync(path.parent)  # or a power cut could take the whole new file away
     db = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)
     try:
         if shrinks and fresh:
@@ -221,7 +222,7 @@ def set_aside(path: Path, now: Moment) -> Path:
         part = path.with_name(path.name + tail)
         if part.exists():
             part.rename(aside.with_name(aside.name + tail))
-    _sync_folder(path.parent)
+    sync(path.parent)
     return aside
 
 
@@ -266,11 +267,3 @@ def salvage(aside: Path, into: sqlite3.Connection, leave: Collection[str] = ()) 
 def _columns(db: sqlite3.Connection, table: str) -> list[tuple[str, int]]:
     """Name of each column, and its place in the primary key from 1, or 0."""
     return list(db.execute("SELECT name, pk FROM pragma_table_info(?)", (table,)))
-
-
-def _sync_folder(folder: Path) -> None:
-    fd = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)

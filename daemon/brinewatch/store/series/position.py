@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import json
 import logging
-import os
 import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, astuple, dataclass, replace
@@ -21,6 +20,7 @@ from brinewatch.moment import Moment
 from brinewatch.store import schema
 from brinewatch.store.history_rows import DAY_US
 from brinewatch.store.series.lines import Refused
+from brinewatch.wholefile import sync
 
 log = logging.getLogger(__name__)
 
@@ -222,11 +222,5 @@ def settle(history: Path) -> None:
     be given out again, and a position beyond them would pass over what they stand for.
     """
     log_file = schema.log_of(history)
-    try:
-        fd = os.open(log_file, os.O_RDONLY)
-    except FileNotFoundError:
-        return
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)
+    with contextlib.suppress(FileNotFoundError):
+        sync(log_file)
