@@ -257,3 +257,13 @@ async def test_it_fits_a_phone(shed: ShedFile) -> None:
         low = """[...document.querySelectorAll("main a, summary, button, label")].filter(
           (one) => one.getBoundingClientRect().height < 48).map((one) => one.textContent)"""
         assert await tab.value(low) == []
+
+
+async def test_of_a_young_history_all_is_shown_and_of_an_older_one_a_day(shed: ShedFile) -> None:
+    for hour, begun in ((1.0, "2026-09-20 00:00"), (0.05, "2026-09-19 23:53"), (30.0, "2026-09-20 06:00")):
+        now = moment(shed, hour)
+        young = Charts(shed, SteppingClock(now.utc, mono=now.mono, zone=shed.zone), str.capitalize)
+        view = await young.tell(Wanted((AIR,), "", "", ""))
+        assert view.when.startswith(begun), (hour, view.when)
+        lines = (await young.lines(Wanted((AIR,), "", "", ""))).splitlines()
+        assert len(lines) > 5

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from brinewatch.page.charts import ChartView, Wanted
 
 _DAY_S = 86400.0
+_LEAST_S = 600.0
 _USUAL_S = _DAY_S
 _CLOSEST_S, _LONGEST_S = 120.0, 20 * 366 * _DAY_S
 _USUAL = ("air_pressure", "oxygen_saturation", "oxygen", "temperature", "ph")
@@ -94,6 +95,13 @@ class Charts:
             raise BrinewatchError("The time ends before it begins, or is too long.", "Choose another beginning.")
         return since, until
 
+    def _begun(self, past: Past, points: Sequence[str], wanted: Wanted, since: float, until: float) -> float:
+        """From where it is drawn when nobody said: of a history that is younger than the usual span, all of it."""
+        if wanted.since or wanted.until or any(past.store.last(one, since) for one in points):
+            return since
+        first = next(past.store.readings(points, since, until), None)
+        return since if first is None else max(since, min(first.at.utc, until - _LEAST_S))
+
     def _instant(self, text: str, now: Moment, before: float | None = None) -> float:
         try:
             return (before or now.utc) - seconds_of(text)
@@ -119,11 +127,13 @@ class Charts:
         since, until = self._span(wanted, now)
         with StoreReader(self._shed.data, self._shed.zone) as store:
             past = Past(store, how(self._shed))
+            points = self._points(past, wanted)
+            since = self._begun(past, points, wanted, since, until)
             text = io.StringIO()
             rows = csv.writer(text, lineterminator="\r\n")
             rows.writerow(["from", "to", "point", "unit", "lowest", "mean", "highest", "readings", "worst flag"])
             edges = edges_for(since, until, PIXELS)
-            for point in self._points(past, wanted):
+            for point in points:
                 found, unit = buckets(past, point, edges), QUANTITIES[past.quantity(point)].unit
                 worst, counts = found.worst, found.readings
                 for n, (begin, end) in enumerate(pairwise(edges)):
@@ -144,6 +154,7 @@ class Charts:
         with StoreReader(self._shed.data, self._shed.zone) as store:
             past = Past(store, how(self._shed))
             points = self._points(past, wanted)
+            since = self._begun(past, points, wanted, since, until)
             return packed(
                 self._shed, past, [(one, self._name(one)) for one in points], since, until, shift,
                 _AGAINST[wanted.against][0] if wanted.against else "",
@@ -159,6 +170,7 @@ class Charts:
         with StoreReader(self._shed.data, self._shed.zone) as store:
             past = Past(store, how(self._shed))
             points = self._points(past, wanted)
+            since = self._begun(past, points, wanted, since, until)
             draw = Draw(self._shed, past, since, until)
             limits = limits_in_force(past, self._shed.alarms, points, since, until)
             alarms, marks = spans_of(past, since, until), marks_of(past, since, until, self._shed.shed.display)
