@@ -17,7 +17,7 @@ from row import Row
 
 CHANNELS = 20
 # performance goals of the project
-MEMORY_GOAL_MB, SHARE_GOAL = 60.0, 5.0
+MEMORY_GOAL_MB, SHARE_GOAL = 60.0, 0.5
 HEAD = """
 [shed]
 key = "quay"
