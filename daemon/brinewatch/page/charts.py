@@ -3,9 +3,7 @@ prints as it is, and its address opens the same view again."""
 
 from __future__ import annotations
 
-import asyncio
-import gzip
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Annotated, Protocol
 
@@ -17,6 +15,7 @@ from brinewatch.errors import BrinewatchError
 from brinewatch.page.access import Role, at_least
 from brinewatch.page.app import NEVER_KEPT
 from brinewatch.page.menu import on_menu
+from brinewatch.page.packing import packed_aside
 
 _LOOK = at_least(Role.LOOK)
 _MOST = 12  # strips of one page
@@ -126,7 +125,9 @@ def add_charts(app: FastAPI, templates: Environment, told: Told) -> None:
         except BrinewatchError as error:
             text = template.render(view=None, what=error.what, hint=error.hint)
             return HTMLResponse(text, 400, headers=NEVER_KEPT)
-        return await packed(request, template.render(view=view).encode(), "text/html; charset=utf-8")
+        return await packed_aside(
+            request, template.render(view=view).encode(), NEVER_KEPT, "text/html; charset=utf-8"
+        )
 
     @app.get("/history.csv", dependencies=[_LOOK])
     async def as_csv(wanted: Wanted = _ASKED) -> Response:
@@ -138,7 +139,7 @@ def add_charts(app: FastAPI, templates: Environment, told: Told) -> None:
     async def as_picture(request: Request, wanted: Wanted = _ASKED) -> Response:
         text = picture.render(view=await told.tell(wanted))
         name = {"Content-Disposition": 'attachment; filename="history.svg"'}
-        return await packed(request, text.encode(), "image/svg+xml", name)
+        return await packed_aside(request, text.encode(), {**NEVER_KEPT, **name}, "image/svg+xml")
 
     @app.get("/history/numbers", dependencies=[_LOOK])
     async def numbers(request: Request, wanted: Wanted = _ASKED) -> Response:
@@ -146,13 +147,4 @@ def add_charts(app: FastAPI, templates: Environment, told: Told) -> None:
             found = await told.numbers(wanted)
         except BrinewatchError as error:
             return JSONResponse({"detail": str(error)}, 400, headers=NEVER_KEPT)
-        return await packed(request, found, "application/octet-stream")
-
-
-async def packed(request: Request, body: bytes, kind: str, headers: Mapping[str, str] | None = None) -> Response:
-    """An answer that is never kept, gzipped for who can unpack it: its length tells no secret."""
-    more = {**NEVER_KEPT, **(headers or {})}
-    if "gzip" in request.headers.get("accept-encoding", ""):
-        body = await asyncio.to_thread(gzip.compress, body, 6)
-        more |= {"Content-Encoding": "gzip", "Vary": "Accept-Encoding"}
-    return Response(body, media_type=kind, headers=more)
+        return await packed_aside(request, found, NEVER_KEPT, "application/octet-stream")
