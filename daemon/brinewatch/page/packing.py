@@ -4,8 +4,8 @@ Only what shows nothing of the request is packed: from the length of an answer t
 stranger may choose, the secret can be told letter by letter (the attack called BREACH). The first page holds the
 visitor's proof, and nothing that the address, the headers or the form of a request could put beside it; other sites
 cannot make a browser ask for it as somebody who is logged in, for the cookie is strict. The history shows what was
-asked for, and holds no secret. Pages that say again what
-was typed (logging in, forms refused) and the stream, which is written for one visitor, are sent as they are.
+asked for, and holds no secret. Pages that say again what was typed (logging in, forms refused) and the stream,
+which is written for one visitor, are sent as they are.
 """
 
 from __future__ import annotations
